@@ -17,10 +17,8 @@ from typing import Any
 
 import pytest
 
-PACKAGES = (
-    "axe_playwright_python",
-    "axe_core_python",
-)  # both carry axe.min.js; the first has newer rules, if it is there
+# both carry axe.min.js; the first has newer rules, if it is there
+PACKAGES = ("axe_playwright_python", "axe_core_python")
 _POLICY = re.compile(r"<meta[^>]*Content-Security-Policy[^>]*>", re.IGNORECASE)
 _RUN = """<!DOCTYPE html><meta charset="utf-8"><title>asked</title>
 <style>body {{ margin: 0 }} iframe {{ border: 0; width: {width}px; height: 900px }}</style>
@@ -94,9 +92,8 @@ def asked(path: Path, width: int, question: str, *, script: str = "", dark: bool
         wrapped = Path(folder) / "asked.html"
         wrapped.write_text(_RUN.format(width=width, page=html.escape(page), question=question), "utf-8")
         scheme = f"--blink-settings=preferredColorScheme={0 if dark else 1}"
-        done = chromium(
-            "--window-size=1400,1000", scheme, "--virtual-time-budget=600000", "--dump-dom", wrapped.as_uri()
-        )
+        window = ("--window-size=1400,1000", "--virtual-time-budget=600000")
+        done = chromium(*window, scheme, "--dump-dom", wrapped.as_uri())
     answer = re.search(r'<pre id="answer">([^<]+)</pre>', done.stdout)
     assert answer, f"the page gave no answer: {done.stderr[-2000:]}"
     found = json.loads(base64.b64decode(answer[1]))

@@ -43,9 +43,8 @@ class Nights:
         inputs = {path: sha256((file.parent / path).read_bytes()) for path in ("campaign.toml", "log.csv")}
         (folder / "manifest.json").write_text(json.dumps({"inputs": inputs, "revision": revision}))
         (folder / "report.html").write_text(log)
-        points = [
-            {"date": f"2026-0{n}-01", "revision": 1, "value": -float(n), "low": -n - 1, "high": 0.5} for n in (1, 2, 3)
-        ]
+        point = {"revision": 1, "high": 0.5}
+        points = [point | {"date": f"2026-0{n}-01", "value": -float(n), "low": -n - 1} for n in (1, 2, 3)]
         trend = {"title": "Peak", "quantity": "temperature_difference", "units": "us", "decimals": 1, "points": points}
         summary = {
             "title": f"Trial {id} <b>", "question": "Is it closer?", "answer": ["Yes, by 3 K."], "trend": trend,

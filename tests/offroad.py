@@ -44,11 +44,8 @@ def campaign(units: str = "si") -> dict[str, Any]:
     data["dyno"] |= {"elevation": "500 m", "least_coolant": "80 degC"}
     data["bench"] = {"depression": "4 kPa"}
     data["pull"] = [pull("cold", "stock", 1)]
-    for number in range(3):
-        data["pull"] += [
-            pull(f"stock-{number}", "stock", 2 * number + 2),
-            pull(f"sealed-{number}", "sealed", 2 * number + 3),
-        ]
+    for order, name in enumerate(("stock", "sealed") * 3, 2):
+        data["pull"].append(pull(f"{name}-{order // 2 - 1}", name, order))
     data["restriction"] = [curve("stock", 300.0), curve("sealed", 200.0)]
     trial = {
         "configuration": "sealed",
@@ -62,9 +59,9 @@ def campaign(units: str = "si") -> dict[str, Any]:
         trial | {"configuration": "stock", "adverse": True, "observation": "drops in the box"},
         trial | {"condition": "dusty", "filter_mass_before": "400.0 g", "filter_mass_after": "403.5 g"},
     ]
-    data["observation"] = [
-        {"configuration": "stock", "task": "change the element", "time": time} for time in ("3 min", "4 min", "5 min")
-    ] + [{"configuration": "sealed", "task": "lid", "note": "needs **two** hands [[sec-claims]]"}]
+    timed = {"configuration": "stock", "task": "change the element"}
+    data["observation"] = [timed | {"time": time} for time in ("3 min", "4 min", "5 min")]
+    data["observation"].append({"configuration": "sealed", "task": "lid", "note": "needs **two** hands [[sec-claims]]"})
     return data
 
 

@@ -29,11 +29,8 @@ STOCK, SEALED = Intake(), Intake(soak=3.0, tau=25.0)
 def speed_profile(stops: tuple[int, ...] = (25, 35, 30), highway: int = 200) -> np.ndarray:
     """Return speed [km/h] at 1 Hz: standstills between short city hops, then a ramp and the highway."""
     hop = [*np.linspace(0, 50, 9)[1:], *[50.0] * 16, *np.linspace(50, 0, 9)[1:]]
-    parts: list[float] = []
-    for seconds in stops:
-        parts += [0.0] * seconds + hop
-    parts += [0.0] * 15 + list(np.linspace(0, 105, 22)[1:]) + [105.0] * highway
-    return np.array(parts, dtype=float)
+    city = [speed for seconds in stops for speed in [0.0] * seconds + hop]
+    return np.array([*city, *[0.0] * 15, *np.linspace(0, 105, 22)[1:], *[105.0] * highway])
 
 
 def drive(intake: Intake, ambient: float, stops: tuple[int, ...] = (25, 35, 30), highway: int = 200) -> dict[str, Any]:
@@ -44,12 +41,7 @@ def drive(intake: Intake, ambient: float, stops: tuple[int, ...] = (25, 35, 30),
     for i, v in enumerate(speed):
         iat[i] = value
         value += intake.soak / 60.0 if v == 0 else -(value - ambient - intake.rest) / intake.tau
-    return {
-        "time": np.arange(speed.size, dtype=float),
-        "speed": speed,
-        "iat": iat,
-        "ambient": np.full(speed.size, ambient),
-    }
+    return {"time": np.arange(float(speed.size)), "speed": speed, "iat": iat, "ambient": np.full(speed.size, ambient)}
 
 
 def log_text(channels: dict[str, Any], left_out: tuple[str, ...] = ()) -> str:
@@ -155,11 +147,8 @@ def _is_table(value: Any) -> bool:
 
 
 def _key(key: str) -> str:
-    return (
-        key
-        if key.replace("_", "").replace("-", "").isalnum() and key.isascii()
-        else json.dumps(key, ensure_ascii=False)
-    )
+    bare = key.isascii() and key.replace("_", "").replace("-", "").isalnum()
+    return key if bare else _value(key)
 
 
 def _value(value: Any) -> str:

@@ -23,11 +23,15 @@ from intake_report.results.document import results_json
 SECTIONS = (sections.results, sections.uncertainty)
 
 
+def read(kept, campaign):
+    """The steps before measuring."""
+    cleaned = kept(clean_logs, campaign, load_logs(campaign, kept))
+    return cleaned, kept(align_logs, campaign, cleaned)
+
+
 def chain(kept, campaign):
     """The steps and some sections of a report, as the notebook calls them."""
-    cleaned = kept(clean_logs, campaign, load_logs(campaign, kept))
-    alignment = kept(align_logs, campaign, cleaned)
-    result = kept(conclude, campaign, kept(measure_runs, campaign, cleaned, alignment))
+    result = kept(conclude, campaign, kept(measure_runs, campaign, *read(kept, campaign)))
     return results_json(result, DATE, 1), [kept(section, result) for section in SECTIONS]
 
 
@@ -103,12 +107,6 @@ def inlined(tree, arrays):
     return [inlined(part, arrays) for part in tree] if isinstance(tree, list) else tree
 
 
-def read(kept, campaign):
-    """The steps before measuring."""
-    cleaned = kept(clean_logs, campaign, load_logs(campaign, kept))
-    return cleaned, kept(align_logs, campaign, cleaned)
-
-
 def test_a_text_that_names_a_file_stands_for_what_is_in_it(tmp_path):
     (tmp_path / "cache").mkdir()
     file = tmp_path / "previous.json"
@@ -147,13 +145,12 @@ def test_a_step_reads_no_table_that_its_key_leaves_out(small, step, monkeypatch)
             return super().__getattribute__(name)
 
     campaign = load_campaign(small.file)
-    given = {read_logs: (), clean_logs: ("logs",), align_logs: ("cleaned",), measure_runs: ("cleaned", "alignment")}
-    made = {"logs": read_logs(campaign)}
-    made["cleaned"] = clean_logs(campaign, made["logs"])
-    made["alignment"] = align_logs(campaign, made["cleaned"])
+    logs = read_logs(campaign)
+    cleaned = clean_logs(campaign, logs)
+    made = cleaned, align_logs(campaign, cleaned)
     watched = campaign.model_copy()
     object.__setattr__(watched, "__class__", Watched)
-    step(watched, *(made[name] for name in given[step]))
+    step(watched, *{read_logs: (), clean_logs: (logs,), align_logs: (cleaned,), measure_runs: made}[step])
     left_out = {name for name, what in UNREAD[step].items() if what is True}
     assert {(Campaign.model_fields[name].alias or name) for name in left_out} & read == set()
 
@@ -205,16 +202,16 @@ def test_values_come_back_with_their_kind(value):
 
 
 def test_frames_stamps_and_paths_come_back(tmp_path):
-    frame = pd.DataFrame(
-        {"t": [0.1, np.nan], "n": [1, 2], "name": ["a", None]}, index=pd.Index([0.0, 0.5], name="time")
-    )
+    index = pd.Index([0.0, 0.5], name="time")
+    frame = pd.DataFrame({"t": [0.1, np.nan], "n": [1, 2], "name": ["a", None]}, index=index)
     frame.attrs["units"] = {"t": "s"}
+    stamp = pd.Timestamp("2026-10-25T02:30")
     value = (
         frame,
         frame["t"],
         frame.iloc[:0],
-        pd.Timestamp("2026-10-25T02:30+01:00").tz_convert("Europe/Berlin"),
-        pd.Timestamp("2026-10-25T02:30"),
+        stamp.tz_localize("Etc/GMT-1").tz_convert("Europe/Berlin"),
+        stamp,
         Path("a/b"),
     )
     write_entry(tmp_path / "entry", value)

@@ -50,9 +50,6 @@ def spoilt(small: Small, tmp_path: Path) -> Path:
     return several(small, tmp_path, "spoilt") / "spoilt"
 
 
-# ---- wrong usage -------------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     "arguments",
     ["", "rendre x", "render", "render x --dat", "render x --format pdf", "render x --date 31/07/2026",
@@ -61,11 +58,9 @@ def spoilt(small: Small, tmp_path: Path) -> Path:
 def test_wrong_usage_is_2_with_the_usage_shown(arguments, capsys):
     with pytest.raises(SystemExit) as stopped:
         cli.main(arguments.split())
-    assert stopped.value.code == 2
     out, err = capsys.readouterr()
-    assert out == ""
-    assert err.startswith("usage: intake-report")
-    assert "Traceback" not in err
+    assert (stopped.value.code, out) == (2, "")
+    assert err.startswith("usage: intake-report") and "Traceback" not in err
 
 
 @pytest.mark.parametrize("command", ["", "render", "check", "schema", "demo", "nightly", "reproduce"])
@@ -76,15 +71,11 @@ def test_help_of_each_command_says_what_it_does(command, capsys):
     assert stopped.value.code == 0 and usage.startswith("usage: ") and description.rstrip().endswith(".")
 
 
-# ---- one campaign ------------------------------------------------------------------------------------------------
-
-
 def test_done_is_0_and_one_line_that_names_the_report(small, tmp_path, finished, capsys):
     twice = str(small.file.parent), str(small.file)
     assert cli.main(["render", *twice, "--date", DATE, "--out", str(tmp_path)]) == 0
     out, err = capsys.readouterr()
-    assert out == f"published: {tmp_path / 'small-trial' / DATE}\n"
-    assert err == ""
+    assert (out, err) == (f"published: {tmp_path / 'small-trial' / DATE}\n", "")
     assert cli.main(["render", str(small.file), "--date", DATE, "--out", str(tmp_path)]) == 0
     assert capsys.readouterr().out == f"unchanged: {tmp_path / 'small-trial' / DATE}\n"
 
@@ -118,33 +109,26 @@ def test_bad_campaign_is_1_and_one_sentence(spoilt, tmp_path, capsys, key, value
     spoil(spoilt, key, value)
     assert cli.main(["render", str(spoilt), "--out", str(tmp_path / "out")]) == 1
     out, err = capsys.readouterr()
-    assert out == ""
-    assert err.startswith(f"intake-report: {spoilt / 'campaign.toml'}: ")
+    assert out == "" and err.startswith(f"intake-report: {spoilt / 'campaign.toml'}: ")
     assert said in err and err.count("\n") == 1
     assert not (tmp_path / "out").exists()
 
 
-MISTAKES_OF_METRICS = {
-    "claim": [
-        {"id": "c1", "text": "x", "metric": "peek_iat", "configuration": "sealed", "relation": "lower"},
-        {"id": "c2", "text": "x", "metric": "recovery_time", "configuration": "sealed", "relation": "lower"},
-        {
-            "id": "c3",
-            "text": "x",
-            "metric": "over_ambient_mean",
-            "phase": "citty",
-            "configuration": "sealed",
-            "relation": "lower",
-        },
-    ],
+def claim(id, metric, **more):
+    return {"id": id, "text": "x", "metric": metric, "configuration": "sealed", "relation": "lower"} | more
+
+
+MISTAKES = {
+    "run.0.configuration": "seeled",
+    "claim": [claim("1", "peek_iat"), claim("2", "recovery_time"), claim("3", "over_ambient_mean", phase="citty")],
     "acceptance": {"coverag": "95 %"},
     "metrics.equivalence": {"peak_iatt": "1 degC"},
 }
 
 
 def test_mistakes_of_claims_and_limits_come_with_all_others_before_a_log_is_read(spoilt, tmp_path, monkeypatch, capsys):
-    data = roadlog.changed(GOOD, "run.0.configuration", "seeled")
-    for key, value in MISTAKES_OF_METRICS.items():
+    data = GOOD
+    for key, value in MISTAKES.items():
         data = roadlog.changed(data, key, value)
     (spoilt / "campaign.toml").write_text(roadlog.toml(data))
     (spoilt / "logs" / "b1-stock.csv").write_text("no log at all")
@@ -158,6 +142,12 @@ def test_mistakes_of_claims_and_limits_come_with_all_others_before_a_log_is_read
         assert sum(f"campaign.toml: {place}" in line for line in lines) == 1, place
 
 
+MISSPELT = (
+    'intake-report: spoilt/campaign.toml: log.columns."Intaek (C)": logs/b1-stock.csv: '
+    "The log has no column “Intaek (C)”. Did you mean “Intake (C)”?\n"
+)
+
+
 def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monkeypatch, capsys):
     def run(campaign, *_, **__):  # what the kernel does up to the mistake
         try:
@@ -169,24 +159,16 @@ def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monk
     spoil(spoilt, "log.columns", {"Intaek (C)": "iat [degC]"})
     monkeypatch.chdir(tmp_path)
     assert cli.main(["render", "spoilt", "--out", "out"]) == 1
-    place = 'intake-report: spoilt/campaign.toml: log.columns."Intaek (C)": logs/b1-stock.csv: '
-    assert capsys.readouterr().err == f"{place}The log has no column “Intaek (C)”. Did you mean “Intake (C)”?\n"
+    assert capsys.readouterr().err == MISSPELT
 
 
 @pytest.mark.slow
-def test_a_bad_log_through_the_whole_command(small, tmp_path):
+def test_a_bad_log_through_the_whole_command(spoilt, tmp_path):
     """What only the notebook's kernel finds out reaches the user as its one sentence, with 1, and publishes nothing."""
-    folder = several(small, tmp_path, "other-column") / "other-column"
-    (folder / "logs" / "b1-stock.csv").write_text(
-        "Elapsed (s),Speed (km/h),Intake air,Outside (C)\n0,0,20,20\n1,0,20,20\n"
-    )
-    run = start_command("render", folder, "--out", tmp_path / "out")
-    out, err = run.communicate(timeout=180)
-    assert (run.returncode, out) == (1, "")
-    place = f'{folder}/campaign.toml: log.columns."Intake (C)": logs/b1-stock.csv'
-    assert err.startswith(f"intake-report: {place}: "), err
-    assert err.count("\n") == 1 and "Traceback" not in err
-    assert not (tmp_path / "out" / "other-column").exists()
+    spoil(spoilt, "log.columns", {"Intaek (C)": "iat [degC]"})
+    run = start_command("render", "spoilt", "--out", "out", cwd=tmp_path)
+    assert (*run.communicate(timeout=180), run.returncode) == ("", MISSPELT, 1)
+    assert not (tmp_path / "out" / "spoilt").exists()
 
 
 def test_debug_shows_where(spoilt, tmp_path, capsys):
@@ -206,20 +188,21 @@ def test_nothing_to_render_is_1_and_says_so(tmp_path, capsys, empty):
     assert "Name a folder with a campaign.toml." in err
 
 
-# ---- several -----------------------------------------------------------------------------------------------------
+def fail_at(id, error, monkeypatch):
+    make = module.make_report
+
+    def sometimes(campaign, *rest):
+        if campaign.about.id == id:
+            raise error
+        return make(campaign, *rest)
+
+    monkeypatch.setattr(module, "make_report", sometimes)
 
 
 def test_what_goes_wrong_with_one_does_not_stop_the_rest(small, tmp_path, finished, monkeypatch, capsys):
     above = several(small, tmp_path / "campaigns", "alpha", "beta", "delta", "gamma")
     spoil(above / "beta")
-    make = module.make_report
-
-    def sometimes(campaign, *rest):
-        if campaign.about.id == "delta":
-            raise MemoryError
-        return make(campaign, *rest)
-
-    monkeypatch.setattr(module, "make_report", sometimes)
+    fail_at("delta", MemoryError, monkeypatch)
     paths = str(tmp_path / "nowhere"), str(above)
     assert cli.main(["render", *paths, "--date", DATE, "--out", str(tmp_path / "out")]) == 1
     out, err = capsys.readouterr()
@@ -244,9 +227,6 @@ def test_campaigns_that_share_an_id_do_not_become_revisions_of_each_other(small,
     assert [line.split()[1] for line in out.splitlines()] == ["published", "failed"]
     assert "“alpha”" in err
     assert [p.name for p in (tmp_path / "out" / "alpha").glob("[!.]*")] == [DATE]
-
-
-# ---- what a new user trips over -----------------------------------------------------------------------------------
 
 
 def test_nothing_compared_and_phases_to_state_are_said_on_the_terminal(tmp_path, capsys, monkeypatch):
@@ -294,19 +274,9 @@ def test_a_folder_of_reports_that_cannot_be_written_comes_with_what_to_do(small,
     assert "cannot be written" in err and "Name a folder that you may write to: --out FOLDER." in err
 
 
-# ---- the rest ----------------------------------------------------------------------------------------------------
-
-
 def test_interrupt_says_what_was_done_and_what_was_not(small, tmp_path, finished, monkeypatch, capsys):
     above = several(small, tmp_path / "campaigns", "alpha", "beta", "gamma")
-    make = module.make_report
-
-    def interrupted(campaign, *rest):
-        if campaign.about.id == "beta":
-            raise KeyboardInterrupt
-        return make(campaign, *rest)
-
-    monkeypatch.setattr(module, "make_report", interrupted)
+    fail_at("beta", KeyboardInterrupt, monkeypatch)
     assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 130
     lines = [line.split(maxsplit=2) for line in capsys.readouterr().out.splitlines()]
     assert [line[:2] for line in lines] == [["alpha", "published"], ["beta", "stopped"], ["gamma", "stopped"]]

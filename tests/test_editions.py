@@ -90,8 +90,12 @@ def test_extract_can_be_verified(small, issued):
         publish_extract(issued, small.file)
 
 
-def test_extract_leaves_out_what_is_internal(demo, report):
-    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+@pytest.fixture(scope="module")
+def document(report):
+    return read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+
+
+def test_extract_leaves_out_what_is_internal(demo, document):
     made = extract(document, demo.campaign)
     labels = {item.target.label for item in (*made.items, *made.annex) if item.target}
     assert made.withheld >= {"sec-provenance", "sec-quality", "tab-signatures", "tab-quality", "tab-inputs"}
@@ -102,12 +106,10 @@ def test_extract_leaves_out_what_is_internal(demo, report):
     assert made.reference("tab-limitations") == document.reference("tab-limitations")  # numbers stay
 
 
-def test_name_in_a_text_is_refused(demo, report):
-    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+def test_name_in_a_text_is_refused(demo, document):
     about = demo.campaign.about.model_copy(update={"prepared_by": "snorkel"})
-    campaign = demo.campaign.model_copy(update={"about": about})
     with pytest.raises(DataError, match="the customer edition would print “snorkel”"):
-        extract(document, campaign)
+        extract(document, demo.campaign.model_copy(update={"about": about}))
 
 
 def test_slides_are_wide_and_whole(report):
@@ -124,10 +126,9 @@ def test_slides_are_wide_and_whole(report):
             assert whole.getextrema() == (255, 255) and inner.getextrema()[0] < 60
 
 
-def test_summary_has_answer_verdicts_and_limitations(report):
+def test_summary_has_answer_verdicts_and_limitations(report, document):
     text = (report.folder / "summary.md").read_text("utf-8")
     shown = plain(re.sub(r"\\(.)|\*", r"\1", text))
-    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
     for sentence in (*document.cover.answer[:-1], document.cover.question):
         assert plain(unmarked(sentence)) in shown
     for limitation in report.results["limitations"]:

@@ -16,7 +16,6 @@ nbformat traitlets tornado zmq jupyter_client papermill typst json csv random de
 codecs copy site sitecustomize usercustomize intake_report campaign logs plots six dateutil rich lmfit statsmodels
 can asammdf fontTools pyarrow comm debugpy psutil packaging
 """
-NAMES = WORDS.split()
 SPY = "import pathlib\npathlib.Path({marker!r}).touch()\nraise ImportError('a file of the campaign was run')\n"
 
 
@@ -40,13 +39,11 @@ def test_nothing_in_a_campaign_folder_or_around_the_command_runs_or_changes_a_by
     """The folder, which is called data, the search path and the home are full of modules and settings that would show."""
     folder, home, path, marker = (tmp_path / name for name in ("data/small", "home", "path", "was-run"))
     shutil.copytree(small.file.parent, folder)
-    plant(
-        {f"{name}.py": SPY for name in NAMES} | {"matplotlibrc": HOME[".config/matplotlib/matplotlibrc"]},
-        folder,
-        marker,
-    )
-    before_any_program = ("site", "sitecustomize", "usercustomize", "codecs")
-    plant({f"{name}.py": SPY for name in NAMES if name not in before_any_program}, path, marker)
+    modules = {f"{name}.py": SPY for name in WORDS.split()}
+    plant(modules | {"matplotlibrc": HOME[".config/matplotlib/matplotlibrc"]}, folder, marker)
+    for name in ("site", "sitecustomize", "usercustomize", "codecs"):  # imported before any program
+        del modules[f"{name}.py"]
+    plant(modules, path, marker)
     plant(HOME, home, marker)
     hostile = os.environ | {
         "HOME": str(home), "PYTHONPATH": str(path), "PYTHONSTARTUP": str(path / "numpy.py"), "MPLBACKEND": "template",
@@ -71,9 +68,7 @@ def as_nobody() -> list[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(
-    os.geteuid() != 0 or shutil.which("setpriv") is None, reason="only root can start a command as somebody else"
-)
+@pytest.mark.skipif(os.geteuid() != 0 or not shutil.which("setpriv"), reason="only root can start as somebody else")
 def test_somebody_without_rights_and_with_a_home_that_cannot_be_written(small):
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)

@@ -101,9 +101,7 @@ def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
         assert len(lines) == len(curves) == 3
         for line, curve in zip(lines, curves, strict=True):
             assert line.get_xdata() == pytest.approx(np.array(curve.x) / 1000.0)
-            assert line.get_ydata() == pytest.approx(
-                np.array([np.nan if v is None else v for v in curve.y]), nan_ok=True
-            )
+            assert line.get_ydata() == pytest.approx(np.array(curve.y, dtype=float), nan_ok=True)
     assert "Route distance [km]" in texts(figure)
     assert {"City", "On-ramp", "Highway"} <= set(texts(figure))
 
@@ -115,11 +113,9 @@ def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
     assert {round(level, 3) for level in levels} >= {1.667, 2.778}
     assert any(list(line.get_xdata()) == [0.0, 0.0] for line in panel.get_lines())
     marks = [line for line in panel.get_lines() if len(line.get_xdata()) == 1]
-    reached = [
-        v for k in result.metrics if k.spec.id == "recovery_time" for v in result.of(k.key) if v.value is not None
-    ]
-    assert len(marks) == len(reached)
-    assert sorted(float(m.get_xdata()[0]) for m in marks) == pytest.approx(sorted(v.value for v in reached))
+    keys = [k.key for k in result.metrics if k.spec.id == "recovery_time"]
+    reached = sorted(v.value for v in result.values if v.key in keys and v.value is not None)
+    assert sorted(float(m.get_xdata()[0]) for m in marks) == pytest.approx(reached)
 
 
 def test_dots_figure_shows_each_value_once_and_the_means(demo):
@@ -134,10 +130,9 @@ def test_dots_figure_shows_each_value_once_and_the_means(demo):
 
 
 def test_configurations_differ_in_more_than_colour(demo):
-    looks = [(demo_look.colour[c.id], demo_look.marker[c.id], str(demo_look.dash[c.id]))
-             for demo_look in [plots.Look(demo.chain.result)] for c in demo.chain.result.configurations]  # fmt: skip
-    for part in zip(*looks, strict=True):
-        assert len(set(part)) == len(looks)
+    look = plots.Look(demo.chain.result)
+    for kind in (look.colour, look.marker, look.dash):
+        assert len({str(kind[id]) for id in look.ids}) == 3
 
 
 def test_baseline_comes_first_whatever_the_order_of_the_file(demo):
@@ -159,17 +154,6 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
     assert {float(y) for line in arrows for y in line.get_ydata()} == {240.0}
 
 
-OF_RESULTS = (
-    "results",
-    "units",
-    "plots",
-    "report_table",
-    "align",
-    "bench",
-    "dyno",
-)  # of the last three the result types
-
-
 def test_module_imports_nothing_that_computes():
     """Figures are drawn from results: no statistics, no metrics, no data frame in the module."""
     modules = (ROOT / "intake_report" / f"{name}.py" for name in ("plots", "plots_route", "plots_values"))
@@ -178,7 +162,8 @@ def test_module_imports_nothing_that_computes():
     tree.body.remove(drawn_map)  # which turns positions on the page
     names = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
     names |= {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
-    assert {name.split(".")[1] for name in names if name.startswith("intake_report.")} <= set(OF_RESULTS)
+    own = {name.split(".")[1] for name in names if name.startswith("intake_report.")}
+    assert own <= {"results", "units", "plots", "report_table", "align", "bench", "dyno"}  # of three the result types
     assert not names & {"pandas", "scipy", "scipy.stats", "statistics", "matplotlib.pyplot"}
     calls = {n.func.attr for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Attribute)}
     assert not calls & {"mean", "median", "std", "polyfit", "interp", "percentile", "quantile", "gradient"}

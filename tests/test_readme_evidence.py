@@ -11,38 +11,40 @@ from conftest import ROOT, run_chain
 from intake_report.campaign import load_campaign
 from intake_report.demo.scenario import SCENARIOS
 
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+def example(name: str) -> str:
+    return re.search(rf"<!-- {name} -->\n```toml\n(.*?)```", README, re.DOTALL)[1]
+
+
+def extended(folder: Path, name: str) -> Path:
+    """Return the file of a small campaign with an example of the README below."""
+    file = roadlog.write(folder)
+    file.write_text(f"{file.read_text('utf-8')}\n{example(name)}", "utf-8")
+    return file
+
 
 def test_example_of_the_readme_works(tmp_path: Path) -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    example = re.search(r"<!-- evidence -->\n```toml\n(.*?)```", text, re.DOTALL)
-    assert example is not None
-    file = roadlog.write(tmp_path)
-    file.write_text(f"{file.read_text('utf-8')}\n{example[1]}", "utf-8")
+    file = extended(tmp_path, "evidence")
     (tmp_path / "dyno").mkdir()
     rows = offroad.pull_text("stock", 0).replace("n,tq,kw,in,cool", "RPM,Torque (Nm),kW,IAT (C),Coolant")
     (tmp_path / "dyno" / "a1.csv").write_text(rows, "utf-8")
     evidence = run_chain(file).result.evidence
-    assert evidence is not None
     assert evidence.tested == ("power on a dyno", "restriction", "wet exposure", "time to service")
     assert evidence.weather.runs[0].pressure is not None
 
 
 def test_example_of_a_soak_check_works(tmp_path: Path) -> None:
     """15 read where 15.4 is, and rounding is not known: 0.4 K are added, within a step of the reading."""
-    example = re.search(r"<!-- soak -->\n```toml\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
-    assert example is not None
-    file = roadlog.write(tmp_path)
-    file.write_text(f"{file.read_text('utf-8')}\n{example[1]}", "utf-8")
+    file = extended(tmp_path, "soak")
     zeroing = run_chain(file).measured.zeroing
     assert zeroing.correction(load_campaign(file), "iat", 1.0) == pytest.approx(0.4, abs=0.05)
     assert {notice.code for notice in zeroing.notices} == {"soak-check-applied"}
 
 
 def test_shortest_example_of_the_readme_works(tmp_path: Path) -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    example = re.search(r"<!-- shortest -->\n```toml\n(.*?)```", text, re.DOTALL)
-    assert example is not None
-    (tmp_path / "campaign.toml").write_text(example[1], "utf-8")
+    (tmp_path / "campaign.toml").write_text(example("shortest"), "utf-8")
     (tmp_path / "logs").mkdir()
     for number, (name, intake) in enumerate({"mon-1": roadlog.STOCK, "mon-2": roadlog.SEALED}.items()):
         drive = roadlog.drive(intake, 20.0 + number)
@@ -62,6 +64,5 @@ def test_shortest_example_of_the_readme_works(tmp_path: Path) -> None:
 
 
 def test_readme_names_every_demo_and_every_command() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    assert all(f"data/{id}" in text for id in SCENARIOS)
-    assert all(f"intake-report {command}" in text for command in ("render", "check", "schema", "demo"))
+    assert all(f"data/{id}" in README for id in SCENARIOS)
+    assert all(f"intake-report {command}" in README for command in ("render", "check", "schema", "demo"))

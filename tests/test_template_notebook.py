@@ -16,6 +16,7 @@ from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError
 from intake_report.provenance import template_path
+from intake_report.render import sections
 from intake_report.render.notebook import read_document
 from intake_report.results.document import results_json
 
@@ -85,8 +86,6 @@ def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
 
 
 def test_every_section_of_the_package_is_shown(code):
-    from intake_report.render import sections
-
     source = "\n".join(cell.source for cell in code)
     order = [re.search(rf"sections\.{name}[(,]", source).start() for name in (
         "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "annex", "changes",

@@ -95,9 +95,6 @@ def test_each_quantity_has_its_own_reason():
     assert c.ambient_mean is not None
     assert "390 min away" in why["station_pressure"] and "70 min away" in why["humidity"]
     assert c.station_pressure is c.humidity is c.air_density is c.dry_pressure is None
-
-
-def test_no_temperature_at_all():
     c = conditions_during(station(WeatherObservation(T0, wind_speed=3.0)), at(0), at(10))
     assert (c.ambient_mean, c.age_worst, c.wind_speed) == (None, None, 3.0)
     assert reasons(c)["ambient_mean"] == "s does not report it"
@@ -107,26 +104,26 @@ def wind(minutes, speed, direction=None, **more):
     return WeatherObservation(at(minutes), wind_speed=speed, wind_direction=direction, source="s", **more)
 
 
+def first_hour(*winds):
+    return conditions_during(station(*winds), at(0), at(60))
+
+
 def test_missing_wind_is_not_calm():
-    r = station(wind(0, 10.0, 350.0), wind(30, None), wind(60, 20.0, 20.0, wind_gust=40.0))
-    c = conditions_during(r, at(0), at(60))
+    c = first_hour(wind(0, 10.0, 350.0), wind(30, None), wind(60, 20.0, 20.0, wind_gust=40.0))
     assert c.wind_speed == 15.0 and c.wind_gust == 40.0
     # Mean of vectors: 10 from 350°, 20 from 20°.
     east = 10 * math.sin(math.radians(350)) + 20 * math.sin(math.radians(20))
     north = 10 * math.cos(math.radians(350)) + 20 * math.cos(math.radians(20))
     assert c.wind_direction == pytest.approx(math.degrees(math.atan2(east, north)))
-    none = conditions_during(station(wind(0, None), wind(60, None)), at(0), at(60))
-    assert none.wind_speed is None
-    calm = conditions_during(station(wind(0, 0.0, 0.0), wind(60, 0.0)), at(0), at(60))
+    assert first_hour(wind(0, None), wind(60, None)).wind_speed is None
+    calm = first_hour(wind(0, 0.0, 0.0), wind(60, 0.0))
     assert (calm.wind_speed, calm.wind_direction) == (0.0, None)
 
 
 def test_variable_and_opposed_winds_have_no_direction():
-    variable = station(wind(0, 10.0, 90.0), wind(60, 5.0, wind_variable=True))
-    c = conditions_during(variable, at(0), at(60))
+    c = first_hour(wind(0, 10.0, 90.0), wind(60, 5.0, wind_variable=True))
     assert c.wind_variable and c.wind_direction is None
-    opposed = station(wind(0, 10.0, 90.0), wind(60, 10.0, 270.0))
-    assert conditions_during(opposed, at(0), at(60)).wind_direction is None
+    assert first_hour(wind(0, 10.0, 90.0), wind(60, 10.0, 270.0)).wind_direction is None
 
 
 def test_reports_of_another_hour_do_not_count_as_wind():

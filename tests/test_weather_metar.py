@@ -35,15 +35,11 @@ def test_reports_are_cut_at_equal_signs_empty_lines_and_new_reports():
 
 def test_file_with_byte_order_mark_and_date_lines(tmp_path):
     path = tmp_path / "reports.txt"
-    path.write_text(
-        "\ufeff2026/03/31 23:50\nLEXX 312350Z 24008KT CAVOK 14/11 Q1016\n\n2026/04/01 00:50\nLEXX 010050Z 24008KT "
-        "CAVOK 13/11 Q1016\n",
-        encoding="utf-8",
-    )
+    dates = [pd.Timestamp("2026-03-31 23:50Z"), pd.Timestamp("2026-04-01 00:50Z")]
+    parts = (f"{date:%Y/%m/%d %H:%M}\nLEXX {date:%d%H%M}Z 24008KT CAVOK 14/11 Q1016\n" for date in dates)
+    path.write_text("\ufeff" + "\n".join(parts), encoding="utf-8")
     # The date lines win over the month given.
-    record = metar_record(path, year=2025, month=1)
-    dates = ["2026-03-31 23:50Z", "2026-04-01 00:50Z"]
-    assert [o.time for o in record.observations] == [pd.Timestamp(date) for date in dates]
+    assert [o.time for o in metar_record(path, year=2025, month=1).observations] == dates
 
 
 @pytest.mark.parametrize("backwards", [False, True])
@@ -68,14 +64,10 @@ def test_any_list_with_gaps_under_two_weeks_gets_its_dates_back(start, hours):
     assert [o.time for o in record.observations] == [pd.Timestamp(t) for t in times]
 
 
-@given(
-    st.integers(-350, 450),
-    st.integers(0, 150),
-    st.integers(2810, 3110),
-    st.integers(1, 99),
-    st.integers(1, 36),
-    st.booleans(),
-)
+INTEGERS = [st.integers(*ends) for ends in ((-350, 450), (0, 150), (2810, 3110), (1, 99), (1, 36))]
+
+
+@given(*INTEGERS, st.booleans())
 def test_encoded_readings_come_back(t10, spread, altimeter, speed, direction, tenths):
     d10 = max(t10 - spread, -390)
     body, group = [], ""
@@ -160,11 +152,6 @@ def test_a_correction_replaces_what_it_corrects():
     assert "repeated-time" not in {n.code for n in metar_record([PLAIN, PLAIN], year=2026, month=5).notices}
 
 
-def test_wind_without_a_unit_is_missing_not_metres_per_second():
-    o = decode_metar("METAR LEXX 312200Z 24008 CAVOK 24/11 Q1016", year=2026, month=5)
-    assert o.wind_speed is None and o.wind_direction is None
-
-
 def test_without_elevation_there_is_no_station_pressure():
     record = metar_record([PLAIN, PLAIN.replace("312200", "312230")], year=2026, month=5)
     assert [o.station_pressure for o in record.observations] == [None, None]
@@ -183,13 +170,19 @@ def test_station_pressure_given_as_altimeter_setting_is_questioned():
     assert "28.1\N{NO-BREAK SPACE}inHg" in said(notice, "us") and "4101\N{NO-BREAK SPACE}ft" in said(notice, "us")
 
 
-def test_a_temperature_in_a_trend_does_not_replace_the_observation():
-    o = decode_metar(PLAIN + " BECMG 30030KT 4000 RA", year=2026, month=5)
-    assert o.wind_direction == 240.0 and o.raining is False
-
-
-def test_sky_and_precipitation_in_the_vicinity():
-    o = decode_metar(PLAIN, year=2026, month=5)
-    assert o.sky == "no significant cloud, visibility 10 km or more" and o.raining is False and o.present is None
-    o = decode_metar(PLAIN.replace("CAVOK", "9999 VCSHRA BKN040"), year=2026, month=5)
-    assert o.raining is False and o.present == "VCSHRA" and "4000 feet" in o.sky
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ("24008KT", "24008", {"wind_speed": None, "wind_direction": None}),  # no unit: missing, not metres per second
+        ("Q1016", "Q1016 BECMG 30030KT 4000 RA", {"wind_direction": 240.0, "raining": False}),  # a trend is no reading
+        (
+            "CAVOK",
+            "CAVOK",
+            {"sky": "no significant cloud, visibility 10 km or more", "raining": False, "present": None},
+        ),
+        ("CAVOK", "9999 VCSHRA BKN040", {"raining": False, "present": "VCSHRA", "sky": "broken clouds at 4000 feet"}),
+    ],
+)
+def test_wind_sky_and_precipitation_are_those_of_the_station(old, new, expected):
+    o = decode_metar(PLAIN.replace(old, new), year=2026, month=5)
+    assert {name: getattr(o, name) for name in expected} == expected
