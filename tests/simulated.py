@@ -67,22 +67,17 @@ class MetricTruth:
 class RunTruth:
     """The truth about one run: events, and its metrics on both bases."""
 
-    run: str
-    configuration: str
-    block: str
     events: EventsTruth
     true_air: MetricTruth
     sensor_element: MetricTruth
 
 
-def truth(scenario: Scenario, seed: int = SEED) -> dict[str, RunTruth]:
-    """Return the truth about every run of the campaign that `write_campaign` writes for the same seed."""
+def truth(scenario: Scenario) -> dict[str, RunTruth]:
+    """Return the truth about every run of the campaign that `write_campaign` writes."""
     out = {}
-    for planned in scenario.schedule:
-        run = scenario_runs(scenario, seed)[planned.run]
+    for name, run in scenario_runs(scenario, SEED).items():
         air, element = (run_truth(run, basis, alarm=scenario.alarm) for basis in ("true_air", "sensor_element"))
-        block = scenario.days[planned.day].name
-        out[planned.run] = RunTruth(planned.run, planned.configuration.id, block, run_events(run), air, element)
+        out[name] = RunTruth(run_events(run), air, element)
     return out
 
 
@@ -120,20 +115,18 @@ def find_events(time: Array, distance: Array, speed: Array, route: SimulatedRout
     edges = np.interp([route.ramp_start, route.highway_start], distance[moving], time[moving])
     bounds = [float(time[0]), *(float(e) for e in edges), float(time[-1])]
     phases = {name: (bounds[i], bounds[i + 1]) for i, name in enumerate(PHASES)}
-    entry = None
     for t in crossing(time, speed, ENTRY_SPEED, upward=True):
         held = (time > t) & (time <= t + ENTRY_HOLD)
         if bounds[1] <= t <= bounds[2] and bool(np.all(speed[held] >= ENTRY_SPEED)):
-            entry = float(t)
-            break
-    return EventsTruth(stops, phases, entry)
+            return EventsTruth(stops, phases, float(t))
+    return EventsTruth(stops, phases, None)
 
 
 def find_metrics(
-    time: Array, distance: Array, temperature: Array, ambient: Array, events: EventsTruth, *,
+    time: Array, temperature: Array, ambient: Array, events: EventsTruth, *,
     margins: tuple[float, ...] = MARGINS, alarm: float = ALARM,
 ) -> MetricTruth:  # fmt: skip
-    """Return the true metrics of one temperature series (arrays (t,): [s], [m], [°C], [°C])."""
+    """Return the true metrics of one temperature series (arrays (t,): [s], [°C], [°C])."""
     over = temperature - ambient
     means = {name: time_mean(time, over, a, b) for name, (a, b) in events.phases.items()}
     ratio = 100.0 * (ambient + 273.15) / (temperature + 273.15)
@@ -183,8 +176,7 @@ def run_truth(
     run: SimulatedRun, basis: Basis = "true_air", *, margins: tuple[float, ...] = MARGINS, alarm: float = ALARM
 ) -> MetricTruth:
     """Return the true metrics of a simulated run on one basis; margins [K], alarm limit [°C]."""
-    temperature = run.true_air if basis == "true_air" else run.sensor_element
-    return find_metrics(run.time, run.distance, temperature, run.ambient, run_events(run), margins=margins, alarm=alarm)
+    return find_metrics(run.time, getattr(run, basis), run.ambient, run_events(run), margins=margins, alarm=alarm)
 
 
 @dataclass(frozen=True)
@@ -241,25 +233,19 @@ def batch_truth(
     "peak_iat" [°C], "peak_over_ambient" [K], "mean_city", "mean_on-ramp", "mean_highway" [K], "soak_rate" [K/min],
     "recovery_0", … [s] in the order of `margins`; infinite = not reached, NaN = no highway entry or no stop.
     """
-    n = len(batch.samples)
     names = ["peak_iat", "peak_over_ambient", *(f"mean_{p}" for p in PHASES), "soak_rate"]
-    out = {name: np.full(n, np.nan) for name in names + [f"recovery_{k}" for k in range(len(margins))]}
-    for i in range(n):
-        m = int(batch.samples[i])
-        time, distance = batch.time[:m], batch.distance[i, :m]
-        source = batch.true_air if basis == "true_air" else batch.sensor_element
-        events = find_events(time, distance, batch.speed[i, :m], route)
-        truth = find_metrics(time, distance, source[i, :m], batch.ambient[i, :m], events, margins=margins)
-        out["peak_iat"][i], out["peak_over_ambient"][i] = truth.peak_iat, truth.peak_over_ambient
-        for p in PHASES:
-            out[f"mean_{p}"][i] = truth.mean_over_ambient[p]
-        if truth.median_soak_rate is not None:
-            out["soak_rate"][i] = truth.median_soak_rate
-        if events.highway_entry is not None:
-            for k, margin in enumerate(margins):
-                value = truth.recovery[margin]
-                out[f"recovery_{k}"][i] = np.inf if value is None else value
-    return out
+    rows = []
+    for i, m in enumerate(batch.samples):
+        time, temperature, ambient = batch.time[:m], getattr(batch, basis)[i, :m], batch.ambient[i, :m]
+        events = find_events(time, batch.distance[i, :m], batch.speed[i, :m], route)
+        found = find_metrics(time, temperature, ambient, events, margins=margins)
+        never = np.nan if events.highway_entry is None else np.inf
+        recoveries = [never if seconds is None else seconds for seconds in found.recovery.values()]
+        rate = np.nan if found.median_soak_rate is None else found.median_soak_rate
+        means = [found.mean_over_ambient[phase] for phase in PHASES]
+        rows.append([found.peak_iat, found.peak_over_ambient, *means, rate, *recoveries])
+    names += [f"recovery_{k}" for k in range(len(margins))]
+    return dict(zip(names, np.array(rows).T, strict=True))
 
 
 @dataclass(frozen=True)
@@ -306,13 +292,13 @@ def redraw_day(day: Day, rng: np.random.Generator) -> Day:
     )
 
 
-def simulate_campaigns(scenario: Scenario, count: int, seed: int = SEED, *, redraw_days: bool = True) -> Study:
-    """Simulate many campaigns of one design; their days drawn anew, or only traffic, driver and fluctuations differing."""
+def simulate_campaigns(scenario: Scenario, count: int, seed: int) -> Study:
+    """Simulate many campaigns of one design, each with its days drawn anew."""
     route = demo_route()
     entries: list[Entry] = []
     runs: list[tuple[Intake, Day, RunPlan]] = []
     for campaign in range(count):
-        days = _days(scenario, seed, str(campaign), redraw_days)
+        days = _days(scenario, seed, str(campaign), True)
         for planned in scenario.schedule:
             day = days[planned.day]
             rng = generator(scenario, seed, "study", str(campaign), planned.run)
@@ -335,8 +321,8 @@ def expected_metrics(
     """Return configuration → metric (see `batch_truth`) → true values (replicates · runs,) under identical conditions.
 
     Each planned run is redrawn `replicates` times and driven in every configuration with the same plan. The mean is what a
-    campaign of endless length would find; differences between configurations are paired. `redraw_days` as
-    `simulate_campaigns`.
+    campaign of endless length would find; differences between configurations are paired. `redraw_days`: not only traffic,
+    driver and fluctuations differ.
     """
     route = demo_route()
     conditions: list[tuple[Day, RunPlan]] = []

@@ -50,7 +50,7 @@ def own(case: Demo, series: RunSeries, run: SimulatedRun, shift: float = 0.0) ->
     """Return the truth of the element with the reading's mean error, over the report's own ambient."""
     ambient = np.interp(run.time, series.time, series.ambient)
     element = run.sensor_element + bias(case) + shift
-    return find_metrics(run.time, run.distance, element, ambient, run_events(run), alarm=case.scenario.alarm)
+    return find_metrics(run.time, element, ambient, run_events(run), alarm=case.scenario.alarm)
 
 
 def measured(case: Demo, key: str) -> dict[str, float]:

@@ -45,7 +45,7 @@ def study(campaigns: int, kind: str) -> dict[str, list[bool]]:
         time, ambient, distance = batch.time[:n], batch.ambient[i, :n], batch.distance[i, :n]
         element = batch.sensor_element[i, :n] + rng.uniform(-0.5, 0.5)  # where the steps lie is chance
         events = find_events(time, distance, batch.speed[i, :n], route)
-        truth = true_values(find_metrics(time, distance, element, ambient, events, margins=MARGINS))
+        truth = true_values(find_metrics(time, element, ambient, events, margins=MARGINS))
         off = rng.uniform(-1.0, 1.0) + rng.uniform(-0.5, 0.5) if kind == WHOLE else 0.0
         reading = quantise(element + off, "round")
         stops = tuple(Span(a, b) for a, b, _ in events.stops)
