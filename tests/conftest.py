@@ -184,10 +184,6 @@ class Demo:
         return truth(self.scenario)
 
 
-def make_demo(id: str, folder: Path) -> Demo:
-    return Demo(SCENARIOS[id], demo_campaign(id, folder))
-
-
 def demo_campaign(id: str, folder: Path) -> Path:
     """Return the file of a copy of a demo campaign: `write_campaign` makes the same one, in a longer time."""
     return shutil.copytree(ROOT / "data" / id, folder / id) / "campaign.toml"

@@ -70,7 +70,7 @@ def test_what_cannot_be_is_refused(call, words: str) -> None:
 )
 def test_pressure_in_the_wrong_unit_is_named(value: float, unit: str) -> None:
     question = air.question_pressure(value)
-    assert question is not None and unit in question.remedy
+    assert unit in question.remedy
 
 
 def test_sea_level_pressure_at_1500_m_is_questioned() -> None:

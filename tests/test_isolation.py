@@ -61,10 +61,10 @@ def test_nothing_in_a_campaign_folder_or_around_the_command_runs_or_changes_a_by
     assert [name for name, data in files.items() if expected[name] != data] == []
 
 
-def as_nobody() -> list[str]:
-    """Return what starts a command as somebody without rights; to read an interpreter in root's home is the one it gets."""
-    rights = ["--inh-caps", "+dac_read_search", "--ambient-caps", "+dac_read_search"]
-    return ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", *rights]
+# as somebody without rights; to read an interpreter in root's home is the one that it gets
+AS_NOBODY = (
+    "setpriv --reuid 65534 --regid 65534 --clear-groups --inh-caps +dac_read_search --ambient-caps +dac_read_search"
+)
 
 
 @pytest.mark.slow
@@ -78,9 +78,11 @@ def test_somebody_without_rights_and_with_a_home_that_cannot_be_written(small):
         (place / "out").mkdir()
         os.chown(place / "out", 65534, 65534)
         environment = {"HOME": str(place / "home"), "PATH": os.environ["PATH"]}
-        who = subprocess.run([*as_nobody(), "touch", place / "home" / "file"], env=environment, capture_output=True)
+        who = subprocess.run(
+            [*AS_NOBODY.split(), "touch", place / "home" / "file"], env=environment, capture_output=True
+        )
         assert who.returncode != 0, "the home cannot be written"
-        command = [*as_nobody(), *COMMAND, "render", place / "campaign", "--date", DATE, "--out", place / "out"]
+        command = [*AS_NOBODY.split(), *COMMAND, "render", place / "campaign", "--date", DATE, "--out", place / "out"]
         run = subprocess.run(command, env=environment, capture_output=True, encoding="utf-8", timeout=300)
         assert run.returncode == 0, run.stderr
         assert Report(place / "out" / "small-trial" / DATE).files() == small.report.files()

@@ -22,9 +22,8 @@ def test_a_name_that_looks_like_a_quantity_or_a_field_stays_as_it_is():
 def test_listings_intervals_counts_and_messages_nest():
     inner = message("{what} {range}", what="peak", range=Interval(-5.0, None, "temperature_difference", 1))
     m = message("{n}: {parts}. {again:upper}", n=Count(1, "run"), parts=Listing(("a", "b", inner)), again=inner)
-    assert (
-        m.text("us") == f"1 run: a, b and peak above \N{MINUS SIGN}9.0{BLANK}°F. Peak above \N{MINUS SIGN}9.0{BLANK}°F"
-    )
+    above = f"above \N{MINUS SIGN}9.0{BLANK}°F"
+    assert m.text("us") == f"1 run: a, b and peak {above}. Peak {above}"
     assert Interval(None, None, "time", 0).text("si") == "not bounded"
 
 
@@ -34,22 +33,18 @@ def test_a_value_that_the_template_names_and_nobody_gave_is_an_error():
 
 
 def test_json_has_the_numbers_in_internal_units():
-    assert plain(message("{x}", code="c", x=Value(15.0, "temperature")))["values"] == {
-        "x": {"number": 15.0, "quantity": "temperature"}
-    }
+    values = plain(message("{x}", code="c", x=Value(15.0, "temperature")))["values"]
+    assert values == {"x": {"number": 15.0, "quantity": "temperature"}}
 
 
 def test_one_declaration_gives_cells_files_and_headings():
-    table = ReportTable(
-        "tab-x",
-        "Runs",
-        (
-            Field("run", "Run"),
-            Field("peak", "Peak", "temperature", 1),
-            Field("", "Both", cell=lambda row, system: f"{row.run} in {system}"),
-        ),
-        frame_of([{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]),
+    fields = (
+        Field("run", "Run"),
+        Field("peak", "Peak", "temperature", 1),
+        Field("", "Both", cell=lambda row, system: f"{row.run} in {system}"),
     )
+    rows = [{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]
+    table = ReportTable("tab-x", "Runs", fields, frame_of(rows))
     assert [f.heading("us") for f in table.fields] == ["Run", "Peak [°F]", "Both"]
     assert table.cells("us") == [("a", "86.0", "a in us"), ("b", "\N{EN DASH}", "b in us")]
     assert table.values() == [("run", "peak", "kept"), ("a", 30.0, True), ("b", None, False)]

@@ -20,8 +20,6 @@ from intake_report.render import sections
 from intake_report.render.notebook import read_document
 from intake_report.results.document import results_json
 
-LINES = 8
-
 
 @pytest.fixture(scope="module")
 def template():
@@ -58,7 +56,7 @@ def test_cells_are_short_only_import_and_call_and_hold_no_logic(code):
         ast.Subscript,
     )  # fmt: skip
     for cell in code:
-        assert len(cell.source.splitlines()) <= LINES
+        assert len(cell.source.splitlines()) <= 8
         assert not cell.source.lstrip().startswith(("%", "!"))
         tree = ast.parse(cell.source)
         assert all(isinstance(one, ast.Import | ast.ImportFrom | ast.Assign | ast.Expr) for one in tree.body)
@@ -70,10 +68,9 @@ def test_cells_are_short_only_import_and_call_and_hold_no_logic(code):
 
 @pytest.mark.parametrize("source", ["if x > 3:\n    pass", "f(limit=3)"])
 def test_guard_finds_logic_where_there_is_some(source):
+    cells = [nbformat.v4.new_code_cell(text) for text in ("a = 1", source)]
     with pytest.raises(AssertionError):
-        test_cells_are_short_only_import_and_call_and_hold_no_logic(
-            [nbformat.v4.new_code_cell(text) for text in ("a = 1", source)]
-        )
+        test_cells_are_short_only_import_and_call_and_hold_no_logic(cells)
 
 
 def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):

@@ -16,6 +16,7 @@ TABLE = """Date_Time,Temp,RH,Baro
 2026-05-12T14:00+02:00,80.6,40,28.02
 2026-05-12T14:10+02:00,82.4,39,28.01
 """
+NOON = pd.Timestamp("2026-05-12 12:00Z")
 
 
 def test_units_are_converted_and_dew_point_completed():
@@ -143,21 +144,24 @@ def test_any_table_comes_back(rows, marks, order):
     assert [(o.temperature, o.humidity) for o in record.observations] == [rows[m] for m in sorted(rows)]
 
 
-def test_sea_level_pressure_given_as_station_pressure_is_questioned():
-    def codes(pressure, elevation, kind="station"):
-        reading = WeatherObservation(pd.Timestamp("2026-05-12 00:00Z"), pressure=pressure, pressure_kind=kind)
-        o = completed(reading, elevation)
-        return [n.code for n in o.notices], o
-
-    found, o = codes(101.3, 1500.0)
-    assert found == ["pressure-questioned"]
-    assert "reduced to sea level" in said(o.notices[0], "si") and "1500\N{NO-BREAK SPACE}m" in said(o.notices[0], "si")
-    assert o.station_pressure == 101.3  # questioned, not changed
-    assert codes(101.3, 500.0)[0] == ["pressure-questioned"]
-    # Below about 400 m the value alone cannot tell; that is stated, not hidden.
-    assert codes(101.3, 200.0)[0] == []
-    assert codes(84.6, 1500.0)[0] == []
-    assert codes(101.3, 1500.0, "altimeter")[0] == []
+@pytest.mark.parametrize(
+    ("pressure", "elevation", "kind", "questioned"),
+    [
+        (101.3, 1500.0, "station", True),
+        (101.3, 500.0, "station", True),
+        (101.3, 200.0, "station", False),  # below about 400 m the value alone cannot tell
+        (84.6, 1500.0, "station", False),
+        (101.3, 1500.0, "altimeter", False),
+    ],
+)
+def test_sea_level_pressure_given_as_station_pressure_is_questioned(pressure, elevation, kind, questioned):
+    o = completed(WeatherObservation(NOON, pressure=pressure, pressure_kind=kind), elevation)
+    assert [n.code for n in o.notices] == ["pressure-questioned"] * questioned
+    for notice in o.notices:
+        assert "reduced to sea level" in said(notice, "si") and f"{elevation:g}\N{NO-BREAK SPACE}m" in said(
+            notice, "si"
+        )
+        assert o.station_pressure == pressure  # questioned, not changed
 
 
 def test_two_sources_reveal_what_one_value_cannot():
@@ -178,9 +182,6 @@ def test_two_sources_reveal_what_one_value_cannot():
     assert compare_pressures(right, handheld_record("d", [WeatherObservation(times[0], 20.0)])) is None
 
 
-NOON = pd.Timestamp("2026-05-12 12:00Z")
-
-
 def test_handheld_readings_and_their_errors():
     readings = [WeatherObservation(NOON + pd.Timedelta(hours=1), 28.4), WeatherObservation(NOON, 27.9)]
     record = handheld_record("probe", readings, resolution=0.1)
@@ -193,13 +194,10 @@ def test_handheld_readings_and_their_errors():
         handheld_record("probe", [])
 
 
-def test_contradicting_humidity_is_noticed():
+def test_humidity_and_dew_point_that_contradict():
     o = completed(WeatherObservation(NOON, 20.0, dew_point=10.0, humidity=90.0), None)
-    assert [n.code for n in o.notices] == ["humidity-contradicts-dew-point"]
-    assert o.humidity == 90.0
-
-
-def test_fog_by_rounding_is_saturated_and_more_is_refused():
+    assert ([n.code for n in o.notices], o.humidity) == (["humidity-contradicts-dew-point"], 90.0)
+    # fog by rounding is saturated, more is refused
     assert completed(WeatherObservation(NOON, 9.8, dew_point=10.0), None).humidity == pytest.approx(100.0)
     with pytest.raises(DataError, match="above the temperature"):
         completed(WeatherObservation(NOON, 9.0, dew_point=10.0), None)
@@ -217,7 +215,6 @@ def test_fog_by_rounding_is_saturated_and_more_is_refused():
 )
 def test_the_step_of_the_reading_is_the_last_decimal_written(cells, unit, step):
     text = "\n".join(["t;a", *(f"2026-05-12T{10 + k}:00Z;{cell}" for k, cell in enumerate(cells))])
-    record = station_table(text, {"t": "time", "a": f"temperature [{unit}]"}, source="s")
-    assert record.resolution == (None if step is None else pytest.approx(step))
-    stated = station_table(text, {"t": "time", "a": f"temperature [{unit}]"}, source="s", resolution=0.3)
-    assert stated.resolution == 0.3
+    columns = {"t": "time", "a": f"temperature [{unit}]"}
+    assert station_table(text, columns, source="s").resolution == pytest.approx(step)
+    assert station_table(text, columns, source="s", resolution=0.3).resolution == 0.3

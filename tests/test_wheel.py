@@ -7,10 +7,9 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from conftest import ROOT
 
 pytestmark = pytest.mark.slow
-ROOT = Path(__file__).parents[1]
-TRACKED = ("pyproject.toml", "README.md", "intake_report", "notebooks")
 
 
 @pytest.fixture(scope="module")
@@ -18,8 +17,8 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with the unpacked wheel, built from a copy of the sources."""
     pytest.importorskip("setuptools", minversion="77", reason="setuptools 77 or newer builds the wheel")
     sources, target = tmp_path_factory.mktemp("sources"), tmp_path_factory.mktemp("elsewhere")
-    for name in TRACKED:
-        subprocess.run(["cp", "-a", str(ROOT / name), str(sources)], check=True)
+    tracked = (ROOT / name for name in ("pyproject.toml", "README.md", "intake_report", "notebooks"))
+    subprocess.run(["cp", "-a", *tracked, sources], check=True)
     build = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation"]
     made = subprocess.run([*build, "--wheel-dir", str(sources), "."], cwd=sources, capture_output=True, text=True)
     assert made.returncode == 0, made.stderr
@@ -40,9 +39,8 @@ def test_wheel_installed_elsewhere_renders(installed: Path, tmp_path: Path) -> N
     code = "import sys, intake_report, intake_report.cli as c; print(intake_report.__file__); sys.exit(c.main(sys.argv[1:]))"
     arguments = ["render", str(ROOT / "data" / "three-days"), "--date", "2026-07-31", "--out", str(tmp_path / "out")]
     environment = os.environ | {"PYTHONPATH": str(installed)}
-    ran = subprocess.run(
-        [sys.executable, "-c", code, *arguments], cwd=tmp_path, env=environment, capture_output=True, text=True
-    )
+    command = [sys.executable, "-c", code, *arguments]
+    ran = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True)
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout.splitlines()[0].startswith(str(installed))
     assert (tmp_path / "out" / "three-days" / "2026-07-31" / "report.pdf").stat().st_size > 100_000

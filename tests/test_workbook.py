@@ -82,15 +82,13 @@ def test_names_that_do_not_exist_are_answered_with_those_that_do(notebook):
 
 def test_a_variation_is_checked_as_the_file_is_and_leaves_it_alone(notebook):
     campaign = notebook["campaign"]
-    source = campaign.source
-    first = campaign.runs[0].id
-    varied = ir.vary(
-        campaign, {f"run.{first}.exclude": "fog", "metrics.recovery_margins": ["2 K", "3 K"], "claim": None}
-    )
+    source, first = campaign.source, campaign.runs[0].id
+    changes = {f"run.{first}.exclude": "fog", "metrics.recovery_margins": ["2 K", "3 K"], "claim": None}
+    varied = ir.vary(campaign, changes)
     assert varied.runs[0].exclude == "fog" and varied.metrics.recovery_margins == (2.0, 3.0) and varied.claims == ()
     back = ir.vary(varied, {f"run.{first}.exclude": None})
     assert back.runs[0].exclude is None and back.metrics.recovery_margins == (2.0, 3.0)
-    assert back.varied[0] == (f"run.{first}.exclude", "metrics.recovery_margins", "claim")
+    assert back.varied[0] == tuple(changes)
     assert campaign.varied is None and campaign.source == source == campaign.file.read_bytes()
     claim = tomllib.loads(source.decode())["claim"][0]
     assert [each.id for each in ir.vary(back, {"claim.warm": claim}).claims] == ["warm"]
