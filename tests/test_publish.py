@@ -149,9 +149,6 @@ def test_the_source_hash_sees_every_file_of_the_package(tmp_path, monkeypatch):
     assert installed <= set(provenance.package_versions())
 
 
-# ---- identity and chain ------------------------------------------------------------------------------------------
-
-
 def test_the_id_of_another_campaign_is_refused_in_a_later_command_too(copy, finished, tmp_path):
     publish(copy.file, copy.out, "2026-07-02")  # this machine now knows where the campaign lies
     other = tmp_path / "other"
@@ -222,9 +219,6 @@ def test_verify_finds_every_change(copy, finished, capsys):
     assert main(["verify", str(copy.out / "nowhere")]) == 1
 
 
-# ---- failures ----------------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -283,8 +277,6 @@ def test_errors_of_the_notebook_keep_their_sentence():
     fault = as_user_error("ZeroDivisionError", "division by zero")
     assert "ZeroDivisionError" in str(fault) and "--debug" in str(fault)
 
-
-# ---- killed ------------------------------------------------------------------------------------------------------
 
 # A child that takes the finished report of before, and kills itself without warning at the named step.
 CHILD = """

@@ -21,17 +21,11 @@ def blocked(values, configuration, block, level=0.95):
     return compare_blocked(values, list(configuration), list(block), "a", level)
 
 
-# ---------------------------------------------------------------- means
-
-
 def test_mean_of_one_value_has_no_interval():
     got = mean_interval([41.2])
     assert (got.n, got.mean, got.sd, got.low, got.high, got.df) == (1, 41.2, None, None, None, 0)
     equal = mean_interval([0.3, 0.1 + 0.2])  # as decimals
     assert equal.sd == 0.0 and equal.low == equal.mean == equal.high
-
-
-# ---------------------------------------------------------------- Welch
 
 
 def test_one_run_on_one_side_borrows_the_scatter_and_says_so():
@@ -55,9 +49,6 @@ def test_equal_up_to_rounding_gives_no_interval():
     for got, difference in ((level, 0.2), (paired, 0.1)):
         assert (got.method, got.difference) == ("none", pytest.approx(difference))
         assert "do not scatter" in said(got.note, "si")
-
-
-# ---------------------------------------------------------------- blocks
 
 
 def least_squares(values, configuration, block, name):
@@ -158,9 +149,6 @@ def test_one_run_per_configuration_in_a_block_has_no_interval():
     assert all("indication only" in said(got[name].note, "si") for name in "bc")
 
 
-# ---------------------------------------------------------------- Holm
-
-
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=9))
 def test_holm_equals_statsmodels(p_values):
     adjusted, known = statistics.holm(p_values), [p for p in p_values if p is not None]
@@ -168,9 +156,6 @@ def test_holm_equals_statsmodels(p_values):
     if known:
         expected = multipletests(known, method="holm")[1]
         assert [q for q in adjusted if q is not None] == pytest.approx(expected, abs=1e-12)
-
-
-# ---------------------------------------------------------------- permutation
 
 
 def brute_force(values, marks, block):
@@ -208,16 +193,10 @@ def test_permutation_equals_brute_force(rows):
     assert got.smallest_p <= got.p_value <= 1.0
 
 
-# ---------------------------------------------------------------- lines
-
-
 def test_line_through_two_points_has_no_uncertainty():
     got = statistics.line_fit([0.0, 2.0], [1.0, 5.0], origin=1.0)
     assert (got.intercept, got.slope, got.residual_sd) == (3.0, 2.0, None)
     assert got.slope_error is None
-
-
-# ---------------------------------------------------------------- additivity
 
 
 def test_interaction_equals_the_balanced_two_way_table():

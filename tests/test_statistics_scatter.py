@@ -14,8 +14,6 @@ from intake_report.statistics import compare_means, decay, decide, equivalence, 
 RNG = np.random.default_rng(0)  # not used where all orders are counted
 sane = st.floats(-500, 500).map(lambda x: round(x, 2))
 
-# ---------------------------------------------------------------- consecutive runs
-
 
 def test_lag_one_finds_a_drift_and_not_an_alternation_of_noise():
     rng = np.random.default_rng(5)
@@ -45,17 +43,11 @@ def test_runs_test_by_counting_every_order(signs):
     assert got == pytest.approx(np.mean([r <= seen for r in every]))
 
 
-# ---------------------------------------------------------------- uncertainty
-
-
 def test_known_components_do_not_limit_the_factor():
     assert statistics.combine([(2.0, None), (0.0, 5)]) == (2.0, None) and statistics.combine(
         [(2.0, 7), (0.0, None)]
     ) == (2.0, 7.0)
     assert statistics.combine([(0.0, 3)]) == (0.0, None)
-
-
-# ---------------------------------------------------------------- Monte Carlo
 
 
 def test_draws_not_reached_and_failed():
@@ -72,9 +64,6 @@ def test_draws_not_reached_and_failed():
         statistics.summarise_draws(np.array([np.nan]))
     one = statistics.summarise_draws(np.array([3.0]))
     assert (one.u, one.low, one.high) == (None, None, None)
-
-
-# ---------------------------------------------------------------- conformity
 
 
 @given(sane, st.floats(0.01, 20), st.floats(0.001, 0.4), st.one_of(st.none(), st.floats(1, 60)))
@@ -106,9 +95,6 @@ def test_exact_value():
         0.0, 1.0, 9.0, 10.0
     )  # a difference of small numbers, not of numbers near one
     assert tail == pytest.approx(stats.norm.sf(9.0) - stats.norm.sf(10.0), rel=1e-9, abs=0.0)
-
-
-# ---------------------------------------------------------------- equivalence and size
 
 
 @given(st.lists(sane, min_size=2, max_size=6), st.lists(sane, min_size=2, max_size=6), st.floats(0.1, 500))
