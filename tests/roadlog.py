@@ -53,13 +53,9 @@ def log_text(channels: dict[str, Any], left_out: tuple[str, ...] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
-def columns(left_out: tuple[str, ...] = ()) -> dict[str, str]:
-    """Return the column mapping of these logs."""
-    return {HEADERS[name]: f"{name} [{UNITS[name]}]" for name in HEADERS if name not in left_out}
-
-
 def campaign(*, blocks: int = 2, units: str = "si", left_out: tuple[str, ...] = ()) -> dict[str, Any]:
     """Return the campaign file as data; edit it and write it with `write`."""
+    columns = {HEADERS[name]: f"{name} [{UNITS[name]}]" for name in HEADERS if name not in left_out}
     runs = [
         {
             "id": f"b{block}-{name}",
@@ -80,7 +76,7 @@ def campaign(*, blocks: int = 2, units: str = "si", left_out: tuple[str, ...] = 
             {"id": "sealed", "name": "Sealed box", "role": "candidate", "deviations": ["inlet moved outside"]},
         ],
         "instrument": {"logger": "adapter", "channels": {"iat": {"resolution": "1 degC", "accuracy": "1 degC"}}},
-        "log": {"time": "Elapsed (s)", "columns": columns(left_out)},
+        "log": {"time": "Elapsed (s)", "columns": columns},
         "route": {
             "phase": [
                 {"id": "city", "name": "City", "kind": "city", "start": "0 m", "end": f"{CITY:.0f} m"},

@@ -31,16 +31,6 @@ AT_ONCE = 180  # runs simulated in step: enough to fill numpy's loops, few enoug
 
 
 @dataclass(frozen=True)
-class StopTruth:
-    """One standstill: from the first to the last instant at zero speed."""
-
-    start: float  # [s]
-    end: float  # [s]
-    rise: float  # temperature at the end minus at the start [K]
-    median_slope: float  # Theil–Sen slope, median over all pairs of 1 s values [K/min]
-
-
-@dataclass(frozen=True)
 class EventsTruth:
     """Events of one run."""
 
@@ -56,8 +46,9 @@ class MetricTruth:
     peak_iat: float  # [°C]
     peak_over_ambient: float  # [K]
     mean_over_ambient: dict[str, float]  # phase → time-weighted mean [K]
-    stops: tuple[StopTruth, ...]  # standstills of at least the minimum duration
-    median_soak_rate: float | None  # median of their Theil–Sen slopes [K/min]
+    # standstills of at least the minimum duration: start, end, Theil–Sen slope over all pairs of 1 s values [s, s, K/min]
+    stops: tuple[tuple[float, float, float], ...]
+    median_soak_rate: float | None  # median of their slopes [K/min]
     recovery: dict[float, float | None]  # margin [K] → from entry until over-ambient is held at or below it [s]
     time_above_alarm: float  # [s]
     charge_density_ratio: float  # time-weighted mean of ambient over intake absolute temperature [%]
@@ -130,7 +121,11 @@ def find_metrics(
     over = temperature - ambient
     means = {name: time_mean(time, over, a, b) for name, (a, b) in events.phases.items()}
     ratio = 100.0 * (ambient + 273.15) / (temperature + 273.15)
-    stops = tuple(_stop(time, temperature, *s[:2]) for s in events.stops if s[1] - s[0] >= MINIMUM_STOP)
+    stops = tuple(
+        (start, end, _slope(time, temperature, start, end))
+        for start, end, _ in events.stops
+        if end - start >= MINIMUM_STOP
+    )
     entry = events.highway_entry
     recovery = {margin: None if entry is None else _recovery(time, over, entry, margin) for margin in margins}
     return MetricTruth(
@@ -138,7 +133,7 @@ def find_metrics(
         peak_over_ambient=float(np.max(over)),
         mean_over_ambient=means,
         stops=stops,
-        median_soak_rate=float(np.median([s.median_slope for s in stops])) if stops else None,
+        median_soak_rate=float(np.median([slope for *_, slope in stops])) if stops else None,
         recovery=recovery,
         time_above_alarm=time_above(time, temperature, alarm),
         charge_density_ratio=time_mean(time, ratio, float(time[0]), float(time[-1])),
@@ -156,15 +151,11 @@ def _recovery(time: Array, over: Array, entry: float, margin: float) -> float | 
     return None
 
 
-def _stop(time: Array, temperature: Array, start: float, end: float) -> StopTruth:
-    inside = (time >= start) & (time <= end)
-    t, y = time[inside], temperature[inside]
-    rise = float(y[-1] - y[0])
+def _slope(time: Array, temperature: Array, start: float, end: float) -> float:
     seconds = np.arange(0.0, end - start + 1e-9, 1.0)
-    values = np.interp(start + seconds, t, y)
+    values = np.interp(start + seconds, time, temperature)
     i, j = np.triu_indices(len(seconds), 1)
-    median = float(np.median((values[j] - values[i]) / (seconds[j] - seconds[i])))
-    return StopTruth(start, end, rise, 60.0 * median)
+    return 60.0 * float(np.median((values[j] - values[i]) / (seconds[j] - seconds[i])))
 
 
 def run_events(run: SimulatedRun) -> EventsTruth:

@@ -206,14 +206,8 @@ def test_frames_stamps_and_paths_come_back(tmp_path):
     frame = pd.DataFrame({"t": [0.1, np.nan], "n": [1, 2], "name": ["a", None]}, index=index)
     frame.attrs["units"] = {"t": "s"}
     stamp = pd.Timestamp("2026-10-25T02:30")
-    value = (
-        frame,
-        frame["t"],
-        frame.iloc[:0],
-        stamp.tz_localize("Etc/GMT-1").tz_convert("Europe/Berlin"),
-        stamp,
-        Path("a/b"),
-    )
+    second = stamp.tz_localize("Etc/GMT-1").tz_convert("Europe/Berlin")  # of the two in that night
+    value = (frame, frame["t"], frame.iloc[:0], second, stamp, Path("a/b"))
     write_entry(tmp_path / "entry", value)
     back = read_entry(tmp_path / "entry")
     pd.testing.assert_frame_equal(back[0], frame, check_exact=True)

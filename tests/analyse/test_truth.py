@@ -148,7 +148,7 @@ def test_heat_soak(case):
     values = measured(case, "heat_soak_rate")
     for series, run in simulated(case):
         truth = own(case, series, run)
-        durations = [stop.end - stop.start for stop in truth.stops]
+        durations = [end - start for start, end, _ in truth.stops]
         # A slope through values with error q over a stop of D seconds that shows about 5 steps has the standard deviation
         # q·√12/(D·√5); the median of n stops 1.25/√n of that (normal errors). Three of them.
         single = 60.0 * QUANTISATION * math.sqrt(12.0) / (float(np.median(durations)) * math.sqrt(5.0))
