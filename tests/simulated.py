@@ -58,6 +58,7 @@ class MetricTruth:
 class RunTruth:
     """The truth about one run: events, and its metrics on both bases."""
 
+    configuration: str
     events: EventsTruth
     true_air: MetricTruth
     sensor_element: MetricTruth
@@ -68,7 +69,7 @@ def truth(scenario: Scenario) -> dict[str, RunTruth]:
     out = {}
     for name, run in scenario_runs(scenario, SEED).items():
         air, element = (run_truth(run, basis, alarm=scenario.alarm) for basis in ("true_air", "sensor_element"))
-        out[name] = RunTruth(run_events(run), air, element)
+        out[name] = RunTruth(run.configuration.id, run_events(run), air, element)
     return out
 
 

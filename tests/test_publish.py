@@ -225,7 +225,6 @@ def test_verify_finds_every_change(copy, finished, capsys):
         ("Elapsed (s),Speed (km/h),Intake air,Outside (C)\n0,0,20,20\n1,0,20,20\n", r"Intake \(C\)"),
         ("Elapsed (s),Speed (km/h),Intake (C),Outside (C)\nsoon,0,20,20\nlater,0,20,20\n", "time"),
         ("Seconds,Speed (km/h),Intake (C),Outside (C)\n0,0,20,20\n1,0,20,20\n", r"Elapsed \(s\)"),
-        ("\x00\x01\x02\x03", "."),  # of the corpus, which a test reads whole
     ],
 )
 def test_bad_log_is_one_sentence_with_its_file(tmp_path, text, said):

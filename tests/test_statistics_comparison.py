@@ -75,11 +75,9 @@ def test_three_by_three_is_half_own_half_pooled():
     values = [41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0]
     got = blocked(values, "abc" * 3, "111222333")
     assert list(got) == ["b", "c"]
-    for name, result in got.items():
-        estimate, error = least_squares(values, "abc" * 3, "111222333", name)
+    for result in got.values():
         # closed form: between 3.2 of the own scatter and 4 of the pooled one, 64/17
         assert result.df == pytest.approx(64 / 17)
-        assert (result.difference, result.standard_error) == pytest.approx((estimate, error), rel=1e-10)
         assert (result.n_baseline, result.n_candidate, result.method, result.notes) == (3, 3, "blocked", ())
 
 
