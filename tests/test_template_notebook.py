@@ -66,13 +66,6 @@ def test_cells_are_short_only_import_and_call_and_hold_no_logic(code):
                 assert not (isinstance(node, ast.Constant) and isinstance(node.value, int | float)), cell.source
 
 
-@pytest.mark.parametrize("source", ["if x > 3:\n    pass", "f(limit=3)"])
-def test_guard_finds_logic_where_there_is_some(source):
-    cells = [nbformat.v4.new_code_cell(text) for text in ("a = 1", source)]
-    with pytest.raises(AssertionError):
-        test_cells_are_short_only_import_and_call_and_hold_no_logic(cells)
-
-
 def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
     guidance = [cell for cell in template.cells if cell.cell_type == "markdown"]
     headings = [cell.source.splitlines()[0] for cell in guidance]
