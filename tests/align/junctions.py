@@ -1,10 +1,14 @@
 """Physical junctions of a drive, found from its own turning angle and position: nothing of the alignment is used."""
 
+import math
+from functools import cache
+
 import numpy as np
 
 EARTH = 6371008.8  # m, mean radius (IUGG); a sphere will do over a few hundred metres
 
 
+@cache
 def track(run) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Time, east, north and way [m] at fixes that are 15 m and more apart."""
     time = run.frame.index.to_numpy()
@@ -13,12 +17,13 @@ def track(run) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     y = np.radians(lat - 51.57) * EARTH
     kept = [0]
     for i in range(1, len(x)):
-        if np.hypot(x[i] - x[kept[-1]], y[i] - y[kept[-1]]) > 15.0:
+        if math.hypot(x[i] - x[kept[-1]], y[i] - y[kept[-1]]) > 15.0:
             kept.append(i)
     x, y = x[kept], y[kept]
     return time[kept], x, y, np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
 
 
+@cache
 def headings(run) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Way, east, north [m] and heading [rad] at the middles of the chords between fixes."""
     _, x, y, way = track(run)
@@ -46,10 +51,11 @@ def crossing(run, east: float, north: float, middle: float, angle: float, near: 
     """Way at which the run, near a place, turns through a heading in the sense of `angle`; None if it does not."""
     way, x, y, heading = headings(run)
     off = np.degrees(np.angle(np.exp(1j * (heading - middle)))) * np.sign(angle)
-    for k in range(len(way) - 1):
-        if off[k] < 0 <= off[k + 1] and off[k + 1] - off[k] < 120 and np.hypot(x[k] - east, y[k] - north) < near:
-            return float(way[k] - off[k] / (off[k + 1] - off[k]) * (way[k + 1] - way[k]))
-    return None
+    turned = (off[:-1] < 0) & (off[1:] >= 0) & (np.diff(off) < 120) & (np.hypot(x - east, y - north)[:-1] < near)
+    if not turned.any():
+        return None
+    k = int(np.argmax(turned))
+    return float(way[k] - off[k] / (off[k + 1] - off[k]) * (way[k + 1] - way[k]))
 
 
 def junction(runs, place: tuple[float, float, float, float], span: float = 250.0) -> dict[str, float]:

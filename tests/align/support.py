@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class StubRun:
     """The part of a cleaned run that the alignment reads."""
 

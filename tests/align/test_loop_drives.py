@@ -16,12 +16,13 @@ def laps(drives: Path) -> Alignment:
     return align_runs(loop_runs(drives))
 
 
-def test_every_lap_is_matched_where_it_covers_the_route(laps: Alignment) -> None:
+def test_every_lap_is_matched_where_it_covers_the_route_and_its_distance_never_falls(laps: Alignment) -> None:
     assert len(laps.runs) == 30
     for lap in laps.runs:
         own = lap.covered[-1][1] - lap.covered[0][0]
         assert lap.metres >= 0.97 * own, lap.run
-        assert lap.cross_track is not None
+        known = lap.distance.dropna().to_numpy()
+        assert (np.diff(known) >= 0).all() and known.min() >= 0 and known.max() <= laps.reference.length
         if lap.run != laps.reference.source:
             assert 0.1 < lap.cross_track.abs().median() < 5.0, lap.run
 
@@ -30,18 +31,8 @@ def test_first_laps_of_a_session_are_told_to_join_from_off_the_route(laps: Align
     # The first lap of each day's session starts 600 m and more away from where the others start
     for lap in laps.runs:
         first = lap.clean.frame.iloc[0]
-        path = laps.reference.path
-        assert path is not None
-        joins = [note for note in lap.notes if note.code == "joins-route"]
         if first["latitude"] > 51.5785 and not lap.on_route[0]:
-            assert joins and np.isnan(lap.distance.iloc[0]), lap.run
-
-
-def test_route_distance_never_falls(laps: Alignment) -> None:
-    for lap in laps.runs:
-        known = lap.distance.dropna().to_numpy()
-        assert (np.diff(known) >= 0).all()
-        assert known.min() >= 0 and known.max() <= laps.reference.length
+            assert "joins-route" in {note.code for note in lap.notes} and np.isnan(lap.distance.iloc[0]), lap.run
 
 
 @pytest.fixture(scope="module")

@@ -170,9 +170,6 @@ def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
         load_campaign(file)
 
 
-# ---- a drive that would count twice --------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("change", "where", "said"),
     [

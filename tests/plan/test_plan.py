@@ -94,9 +94,6 @@ def hourly(day: str, hours: range, temperature=20.0, wind=5, rain=0) -> list[str
     return [f"{day}T{h:02d}:00+02:00,{temperature + 5 - abs(h - 14) / 2},{wind},{rain},10" for h in hours]
 
 
-# ---- the plan and its files --------------------------------------------------------------------------------------
-
-
 def test_a_campaign_without_runs_becomes_a_folder(tmp_path, capsys):
     folder = written(tmp_path / "lid")
     command = ["plan", str(folder), "--date", "2026-06-01", "--out", str(tmp_path / "plans"), "--paper", "letter"]
@@ -160,9 +157,6 @@ def test_the_calendar_is_read_back_by_another_library(tmp_path):
     assert len({str(e["UID"]) for e in events}) == len(events) == len(plan.runs) + 4
     sealed = next(e for e in runs if "seal, ä" in str(e["SUMMARY"]))
     assert "foam seal, 6 mm; around the lid" in str(sealed["DESCRIPTION"])
-
-
-# ---- when to drive -----------------------------------------------------------------------------------------------
 
 
 @given(
@@ -276,9 +270,6 @@ def test_bad_forecasts_are_one_sentence(tmp_path, rows, head, says):
 def test_a_forecast_of_other_days_is_refused(tmp_path):
     with pytest.raises(IntakeReportError, match="they do not meet"):
         planned(tmp_path, forecast=table(tmp_path, hourly("2026-01-02", range(24))))
-
-
-# ---- under way ---------------------------------------------------------------------------------------------------
 
 
 def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():

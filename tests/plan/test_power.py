@@ -60,7 +60,7 @@ def case(claim=None, names=("a", "b", "c"), scatter=SCATTER, **tables) -> tuple[
 
 def judged(one: Campaign, about: Case, design: Design, n: int, effect, seed: int) -> list[bool]:
     """Simulate campaigns of all headline metrics and judge each as the report does; is the claim supported?"""
-    rng, cells, headline = np.random.default_rng(seed), design.cells, []
+    rng, cells = np.random.default_rng(seed), design.cells
     headline = [key for key in metric_keys(one) if key.spec.headline]
     drawn = {key.key: simulate(design, about.scatter, n, rng) for key in headline}
     who = np.array([c == about.claim.configuration for c, _ in cells])
@@ -103,15 +103,19 @@ def test_power_of_two_configurations_is_that_of_the_paired_t_test():
     assert paired(0.5, 34) == pytest.approx(0.81, abs=0.01)
 
 
-@pytest.mark.parametrize("name", ["2×4", "unequal scatter"])
-def test_what_is_promised_is_delivered_small(name):
-    promised_and_delivered(name, 25)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", DESIGNS)
-def test_what_is_promised_is_delivered(name, part):
-    promised_and_delivered(name, part(2000, 100))
+@pytest.mark.parametrize(
+    ("name", "n"),
+    [("2×4", 25), ("unequal scatter", 25), *(pytest.param(name, 2000, marks=pytest.mark.slow) for name in DESIGNS)],
+)
+def test_what_is_promised_is_delivered(name, n, part):
+    """Promise a difference with a chance of 80 %, simulate other campaigns with it, judge them: within 99.9 % limits."""
+    n, (design, factors) = part(n, min(n, 100)), DESIGNS[name]
+    one, about = case(None, design.configurations, replace(SCATTER, factors=factors))
+    promised = np.quantile(thresholds(one, about, design, 20_000, np.random.default_rng(1)), 0.8)
+    delivered = sum(judged(one, about, design, n, promised, 77))
+    low, high = stats.binom.interval(0.999, n, 0.8)
+    print(f"{name}: {delivered} of {n}, promised 80 %, difference {promised:.2f} K")
+    assert low <= delivered <= high
 
 
 @pytest.mark.slow
@@ -144,17 +148,6 @@ def test_what_is_promised_of_a_recovery_time_is_delivered(part):
     # the curve between two levels rests on 1,000 campaigns: 99.9 % limits of the difference of two shares
     print(f"recovery: {shown} of {n}, promised 80 %, difference {promised:.1f} s")
     assert abs(shown / n - 0.8) < 3.29 * np.sqrt(0.8 * 0.2 * (1 / n + 1 / 1000))
-
-
-def promised_and_delivered(name: str, n: int) -> None:
-    """Promise a difference with a chance of 80 %, simulate other campaigns with it, judge them: within 99.9 % limits."""
-    design, factors = DESIGNS[name]
-    one, about = case(None, design.configurations, replace(SCATTER, factors=factors))
-    promised = np.quantile(thresholds(one, about, design, 20_000, np.random.default_rng(1)), 0.8)
-    delivered = sum(judged(one, about, design, n, promised, 77))
-    low, high = stats.binom.interval(0.999, n, 0.8)
-    print(f"{name}: {delivered} of {n}, promised 80 %, difference {promised:.2f} K")
-    assert low <= delivered <= high
 
 
 def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_can():
