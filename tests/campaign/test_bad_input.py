@@ -203,7 +203,9 @@ def test_a_copy_in_a_run_that_is_left_out_and_a_control_of_several_runs_do_no_ha
 
 
 def test_the_campaign_that_the_mistakes_are_made_in_is_right(tmp_path):
-    campaign = load_campaign(roadlog.write(tmp_path))
+    file = roadlog.write(tmp_path)
+    file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())  # a byte order mark is no mistake
+    campaign = load_campaign(file)
     assert [run.id for run in campaign.runs] == ["b1-stock", "b1-sealed", "b2-sealed", "b2-stock"]
     assert campaign.baseline.id == "stock"
     assert campaign.metrics.recovery_margins == pytest.approx((5.0 / 3.0, 25.0 / 9.0))
@@ -257,12 +259,6 @@ def test_files_that_are_no_campaign(tmp_path, data, said):
     with pytest.raises(CampaignError, match=said) as caught:
         load_campaign(tmp_path)
     assert str(tmp_path / "campaign.toml") in str(caught.value)
-
-
-def test_a_byte_order_mark_is_no_mistake(tmp_path):
-    file = roadlog.write(tmp_path)
-    file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
-    assert load_campaign(file).about.id == "small-trial"
 
 
 @pytest.mark.parametrize("place", ["", "nowhere", "nowhere/campaign.toml"])

@@ -109,8 +109,7 @@ def test_two_campaigns_with_one_id_are_an_error_that_names_both(nights):
     shutil.copytree(nights.root / "c0", nights.root / "deeper" / "copy")
     status = nights.night()
     assert nights.rendered == [] and status.counts == {"failed": 2, "unchanged": 2}
-    both = [entry.reason for entry in status.campaigns if entry.state == "failed"]
-    for reason in both:
+    for reason in (entry.reason for entry in status.campaigns if entry.state == "failed"):
         assert "root/c0" in reason and "deeper/copy" in reason and "id “trial-0”" in reason
     assert [entry.stale for entry in status.campaigns if entry.id == "trial-0"] == [True, False]
 

@@ -260,16 +260,12 @@ def test_one_configuration_and_no_scatter_are_refused(tmp_path):
         (["2026-06-02T09:00Z,1"], "time,wind", "no column “temperature”"),
         ([], "time,temperature", "no row"),
         (["2026-06-02T09:00,1"], "time [Nowhere],temperature", "“Nowhere” is not a time zone"),
+        (["2026-01-02T09:00Z,1"], "time,temperature", "they do not meet"),
     ],
 )
 def test_bad_forecasts_are_one_sentence(tmp_path, rows, head, says):
     with pytest.raises(IntakeReportError, match=says):
-        read_forecast(table(tmp_path, rows, head))
-
-
-def test_a_forecast_of_other_days_is_refused(tmp_path):
-    with pytest.raises(IntakeReportError, match="they do not meet"):
-        planned(tmp_path, forecast=table(tmp_path, hourly("2026-01-02", range(24))))
+        planned(tmp_path, forecast=table(tmp_path, rows, head))
 
 
 def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():

@@ -205,16 +205,13 @@ def test_density_altitude_by_definition() -> None:
     assert air.density_altitude(0.001812 * 515.3788184) / FOOT == pytest.approx(8984.0, abs=1.0)
 
 
-@pytest.mark.parametrize(
-    ("inches", "celsius", "feet", "density_feet"),
+def test_rules_of_thumb_are_near() -> None:
     # avwx-engine tests: rules of thumb (120 ft per kelvin at the field's elevation), common practice.
-    [(30.12, 10.0, 6400.0, 7136.0), (30.28, -10.0, 12000.0, 11520.0), (29.78, 18.0, 1200.0, 1988.0), (30.09, 31.0, 0.0, 1750.0)],
-)  # fmt: skip
-def test_rules_of_thumb_are_near(inches: float, celsius: float, feet: float, density_feet: float) -> None:
-    station = air.station_pressure(inches * INHG, feet * FOOT, "isa")
-    assert air.density_altitude(air.density_ideal(celsius, station, 0.0)) / FOOT == pytest.approx(
-        density_feet, abs=200.0
-    )
+    for inches, celsius, feet, density_feet in (
+        (30.12, 10.0, 6400.0, 7136.0), (30.28, -10.0, 12000.0, 11520.0), (29.78, 18.0, 1200.0, 1988.0), (30.09, 31.0, 0.0, 1750.0)
+    ):  # fmt: skip
+        density = air.density_ideal(celsius, air.station_pressure(inches * INHG, feet * FOOT, "isa"), 0.0)
+        assert air.density_altitude(density) / FOOT == pytest.approx(density_feet, abs=200.0)
 
 
 def test_density_altitude_closed_form() -> None:
@@ -225,17 +222,13 @@ def test_density_altitude_closed_form() -> None:
     assert feet == pytest.approx(1396.0 - 20.0, abs=10.0)
 
 
-@pytest.mark.parametrize(
-    ("t", "dew", "share"),
+def test_relative_humidity() -> None:
     # avwx-engine tests (Bolton coefficients, which lie up to 0.2 % from the IAPWS line), dew points over water above 0 °C;
     # tests of earthkit-meteo (Buck 1981); 25 °C with dew point 15 °C is 53.856 % by MetPy 1.7.
-    [
-        (10.0, 5.0, 0.71070), (27.0, 24.0, 0.83662), (15.0, 0.0, 0.35868), (12.3, 5.4, 0.62732),
-        (20.0, 10.0, 0.5252245), (35.0, 32.0, 0.8453912), (25.0, 15.0, 0.53856),
-    ],
-)  # fmt: skip
-def test_relative_humidity(t: float, dew: float, share: float) -> None:
-    assert air.relative_humidity(t, dew) / 100.0 == pytest.approx(share, rel=1e-3)
+    bolton = {(10.0, 5.0): 0.71070, (27.0, 24.0): 0.83662, (15.0, 0.0): 0.35868, (12.3, 5.4): 0.62732}
+    others = {(20.0, 10.0): 0.5252245, (35.0, 32.0): 0.8453912, (25.0, 15.0): 0.53856}
+    for (t, dew), share in (bolton | others).items():
+        assert air.relative_humidity(t, dew) / 100.0 == pytest.approx(share, rel=1e-3)
 
 
 def test_dew_points() -> None:

@@ -87,13 +87,6 @@ def test_catalogue_and_table_name_the_same_parameters() -> None:
         assert any(name == channel.name or name.startswith(f"{channel.name}_") for name in names), channel.name
 
 
-def frames(*texts: str) -> list[Frame]:
-    return [
-        Frame(number * 0.01, int(identifier, 16), len(identifier) > 3, bytes.fromhex(data), number)
-        for number, (identifier, data) in enumerate(text.split("#") for text in texts)
-    ]
-
-
 @pytest.mark.parametrize(
     ("capture", "expected"),
     [
@@ -118,7 +111,9 @@ def frames(*texts: str) -> list[Frame]:
     ],
 )
 def test_answers_are_put_together(capture: str, expected: list[tuple[int, dict[str, float]]]) -> None:
-    got, lost = answers(frames(*capture.split()))
+    sent = [frame.split("#") for frame in capture.split()]
+    frames = [Frame(0.01 * n, int(id, 16), len(id) > 3, bytes.fromhex(data), n) for n, (id, data) in enumerate(sent)]
+    got, lost = answers(frames)
     assert [(m.identifier, answer(m.data.hex())) for m in got] == expected and lost == 0
     assert got[0].time < 0.02  # when the answer began
 
