@@ -155,9 +155,8 @@ def _place(figure: Figure) -> None:
         panel.set_position((0.0, bottoms[row] / height, about, heights[row] / height))
     lefts, widths = _shares(columns, [_left_and_right(panel) for panel in panels], (EDGE, width - EDGE), grid)
     for panel, row, column in zip(panels, rows, columns, strict=True):
-        panel.set_position(
-            (lefts[column] / width, bottoms[row] / height, widths[column] / width, heights[row] / height)
-        )
+        left, bottom = lefts[column] / width, bottoms[row] / height
+        panel.set_position((left, bottom, widths[column] / width, heights[row] / height))
 
 
 def _shares(
@@ -255,8 +254,7 @@ def axis_label(text: str, quantity: str, result: ReportResult) -> str:
 def by_configuration(curves: Sequence[RunCurve], ids: Sequence[str]) -> Iterator[tuple[str, list[RunCurve]]]:
     """Yield the curves of each configuration that has any, in the order of `ids`."""
     for id in ids:
-        found = [curve for curve in curves if curve.configuration == id]
-        if found:
+        if found := [curve for curve in curves if curve.configuration == id]:
             yield id, found
 
 

@@ -7,25 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from intake_report import formatting
+from intake_report import formatting, plots
 from intake_report.align import RoutePath
-from intake_report.plots import (
-    GREY,
-    INK,
-    WIDTH,
-    End,
-    Look,
-    axis_label,
-    by_configuration,
-    drawing,
-    end_labels,
-    end_of,
-    extent,
-    name_axes,
-    shown,
-    styled,
-    wrapped,
-)
+from intake_report.plots import GREY, INK, Look, axis_label, drawing, end_of, name_axes, shown, styled, wrapped
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.evidence import Places
 from intake_report.units import to_display
@@ -46,7 +30,7 @@ PHOTOS_IN_A_ROW = 3
 def route_figure(result: ReportResult, finding: str) -> Figure:
     """Draw intake air temperature and ambient against route distance, one panel per configuration."""
     look = Look(result)
-    groups = list(by_configuration(result.route_curves, look.ids))
+    groups = list(plots.by_configuration(result.route_curves, look.ids))
     figure, axes = drawing(1.0 + 1.6 * len(groups), finding, len(groups), sharex=True, sharey=True)
     for panel, (id, curves) in zip(axes, groups, strict=True):
         _phases(panel, result)
@@ -60,7 +44,7 @@ def route_figure(result: ReportResult, finding: str) -> Figure:
         name_axes(panel, y=axis_label("IAT", "temperature", result))
     _phase_names(axes[0], result, 14)
     axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
-    axes[-1].set_xlim(*extent(axes))
+    axes[-1].set_xlim(*plots.extent(axes))
     return figure
 
 
@@ -98,7 +82,7 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
     """Draw the mean of each configuration along the route, with the range of its runs where asked for."""
     _phases(panel, result)
     x = shown(places.centres, "distance", result)
-    ends: list[End] = []
+    ends: list[plots.End] = []
     for curve in places.curves:
         id, y = curve.configuration, shown(curve.mean, places.quantity, result)
         if ranges:
@@ -110,7 +94,7 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
     name = "Over-ambient" if places.quantity == "temperature_difference" else "IAT"
     name_axes(panel, y=axis_label(name, places.quantity, result))
     _phase_names(panel, result)
-    end_labels(panel, ends, 0.13 if ranges else 0.22)
+    plots.end_labels(panel, ends, 0.13 if ranges else 0.22)
 
 
 def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
@@ -131,7 +115,7 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
         _along_the_route(panels.pop(0), result, result.places, look)
     if panels:
         _falls(panels[0], result, look, READABLE)
-        start, end = extent([panels[0]])
+        start, end = plots.extent([panels[0]])
         panels[0].set_xlim(max(start, -5.0), end)
     return figure
 
@@ -142,7 +126,7 @@ def recovery_figure(result: ReportResult, finding: str) -> Figure:
     look = Look(result)
     figure, (panel,) = drawing(3.5, finding)
     _falls(panel, result, look)
-    start, end = extent([panel])
+    start, end = plots.extent([panel])
     panel.axvline(0.0, color=GREY, lw=0.8)
     for key in _margins(result):
         for id, value in ((v.configuration, v.value) for v in result.of(key.key) if v.value is not None):
@@ -164,8 +148,8 @@ def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Lo
 
 def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf) -> None:
     """Draw the fall of every run after the highway entry with the margins, up to so many times the largest of them."""
-    ends: list[End] = []
-    for id, curves in by_configuration(result.recovery_curves, look.ids):
+    ends: list[plots.End] = []
+    for id, curves in plots.by_configuration(result.recovery_curves, look.ids):
         drawn = [shown(curve.y, "temperature_difference", result) for curve in curves]
         for curve, y in zip(curves, drawn, strict=True):
             panel.plot(curve.x, y, color=look.colour[id], ls=look.dash[id], lw=0.9)
@@ -182,7 +166,7 @@ def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf
     low, high = panel.get_ylim()
     # so that a margin can be read; what lies above it falls off steeply
     panel.set_ylim(min(0.0, low), min(height * max(levels, default=np.inf), high))
-    end_labels(panel, ends, 0.22 if height < np.inf else 0.13)
+    plots.end_labels(panel, ends, 0.22 if height < np.inf else 0.13)
 
 
 MARGIN: dict[str, Any] = {"color": GREY, "lw": 0.7, "ls": (0, (1, 2))}
@@ -226,7 +210,7 @@ def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
     if x[0] > x[-1]:  # from left to right
         x, y, across, up = -x, -y, -across, -up
     ratio = float(np.ptp(y) / np.ptp(x))
-    figure, (panel,) = drawing(min(3.0, 1.3 + WIDTH * ratio), finding)
+    figure, (panel,) = drawing(min(3.0, 1.3 + plots.WIDTH * ratio), finding)
     for phase in result.phases:
         at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
         px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)

@@ -7,24 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from intake_report import formatting
+from intake_report import formatting, plots
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult
-from intake_report.plots import (
-    COLOURS,
-    GREY,
-    End,
-    Look,
-    axis_label,
-    drawing,
-    end_labels,
-    end_of,
-    legend,
-    name_axes,
-    shown,
-    styled,
-    wrapped,
-)
+from intake_report.plots import GREY, Look, axis_label, drawing, end_of, legend, name_axes, shown, styled, wrapped
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
 from intake_report.results.evidence import AirEvidence
@@ -42,7 +28,7 @@ ARROW_DOWN = tuple((x, -y) for x, y in ARROW_UP)
 SHARED: dict[str, Any] = {
     "color": "#ececec", "edgecolor": "#bbbbbb", "label": "same in all runs: cancels in a difference of temperatures",
 }  # fmt: skip
-OWN: dict[str, Any] = {"color": COLOURS[2], "label": "each run its own"}
+OWN: dict[str, Any] = {"color": plots.COLOURS[2], "label": "each run its own"}
 
 
 @styled
@@ -105,16 +91,13 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
     quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in rows_shown))
     groups = [[c for c in rows_shown if result.metric(c.key).spec.quantity == q] for q in quantities]
     rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
-    figure, axes = drawing(
-        1.0 + sum(0.5 + 0.34 * len(r) for r in rows), finding, len(groups), height_ratios=[len(r) + 1 for r in rows]
-    )
+    height = 1.0 + sum(0.5 + 0.34 * len(r) for r in rows)
+    figure, axes = drawing(height, finding, len(groups), height_ratios=[len(r) + 1 for r in rows])
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
         present = [id for id in look.ids if any(c.configuration == id for c in group)]
         for c in group:
-            lane = 0.24 * (
-                (len(present) - 1) / 2.0 - present.index(c.configuration)
-            )  # above or below the middle of its row
-            _difference(panel, len(keys_here) - 1 - keys_here.index(c.key) + lane, c, quantity, result, look)
+            lane = (len(present) - 1) / 2.0 - present.index(c.configuration)  # above or below the middle of its row
+            _difference(panel, len(keys_here) - 1 - keys_here.index(c.key) + 0.24 * lane, c, quantity, result, look)
         names = [wrapped(metric_title(result.metric(key), result.units), 34) for key in keys_here]
         panel.set_yticks(range(len(keys_here)), list(reversed(names)))
         panel.set_ylim(-0.6, len(keys_here) - 0.4)
@@ -127,15 +110,10 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
 def _difference(panel: Axes, row: float, c: Comparison, quantity: str, result: ReportResult, look: Look) -> None:
     difference, low, high = shown((c.difference, c.low, c.high), quantity, result)
     colour, name = look.colour[c.configuration], result.name_of(c.configuration)
-    bounded = np.isfinite(low) and np.isfinite(high)
-    if bounded:
+    if bounded := np.isfinite(low) and np.isfinite(high):
         panel.hlines(row, low, high, color=colour, lw=1.3)
-    style: dict[str, Any] = {
-        "marker": look.marker[c.configuration],
-        "color": colour,
-        "mfc": colour if bounded else "white",
-    }
-    panel.plot(difference, row, ls="none", ms=5, label=name, **style)
+    style: dict[str, Any] = {"marker": look.marker[c.configuration], "mfc": colour if bounded else "white"}
+    panel.plot(difference, row, ls="none", ms=5, label=name, color=colour, **style)
 
 
 @styled
@@ -151,9 +129,8 @@ def budget_figure(
     sources = [s for s in result.uncertainty.sources if s.name in seen]
     columns = min(3, len(budgets))
     lines = -(-len(budgets) // columns)
-    figure, panels = drawing(
-        0.7 + lines * (0.65 + 0.21 * len(sources)), finding, lines, columns, len(budgets), sharey=True
-    )
+    height = 0.7 + lines * (0.65 + 0.21 * len(sources))
+    figure, panels = drawing(height, finding, lines, columns, len(budgets), sharey=True)
     for panel, (key, rows) in zip(panels, budgets, strict=True):
         quantity = difference_quantity(key)
         widths = {row.source: row.u for row in rows}
@@ -203,12 +180,10 @@ def common_drive_figure(result: ReportResult) -> Figure:
     look = Look(result)
     figure, (panel,) = drawing(2.6, "")
     for curve in result.common_drive.curves:
-        id = curve.configuration
-        shown_over = shown(curve.y, "temperature_difference", result)
-        panel.plot(curve.x, shown_over, color=look.colour[id], ls=look.dash[id], label=result.name_of(id))
-    name_axes(
-        panel, "Time on the common drive [s]", axis_label("Over-ambient (model)", "temperature_difference", result)
-    )
+        id, y = curve.configuration, shown(curve.y, "temperature_difference", result)
+        panel.plot(curve.x, y, color=look.colour[id], ls=look.dash[id], label=result.name_of(id))
+    over = axis_label("Over-ambient (model)", "temperature_difference", result)
+    name_axes(panel, "Time on the common drive [s]", over)
     legend(figure, panel)
     return figure
 
@@ -228,9 +203,8 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
         panel.plot(at, mass, marker=marker, color=colour, ms=11 if marker == "_" else 6, mew=1.6, ls="none")
         panel.annotate(name, (at, mass), xytext=(7, 5), textcoords="offset points", fontsize=7.5, color=colour)
     whole = air.ambient_mass
-    share = panel.secondary_yaxis(
-        "right", functions=(lambda m: np.asarray(m) * (100.0 / whole), lambda p: np.asarray(p) * (whole / 100.0))
-    )
+    there, back = (lambda m: np.asarray(m) * (100.0 / whole)), (lambda p: np.asarray(p) * (whole / 100.0))
+    share = panel.secondary_yaxis("right", functions=(there, back))
     share.set_ylabel("Share of ambient [%]")
     share.spines["right"].set_visible(True)
     name_axes(panel, axis_label("Temperature of the air", "temperature", result), "Mass of air [g]", grid="both")
@@ -244,7 +218,7 @@ def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     look = Look(result)
     figure, panels = drawing(2.7, finding, 1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
-        ends: list[End] = []
+        ends: list[plots.End] = []
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
             id, mean = curve.configuration, shown(curve.mean, quantity, result)
             panel.plot(dyno.speeds, mean, color=look.colour[id], ls=look.dash[id])
@@ -254,7 +228,7 @@ def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
             ends += end_of(mean, id, result, look)
         name_axes(panel, "Engine speed [rpm]", axis_label(quantity.capitalize(), quantity, result), grid="both")
         panel.margins(x=0.0)
-    end_labels(panels[1], ends, 0.16)  # the same lines in both panels
+    plots.end_labels(panels[1], ends, 0.16)  # the same lines in both panels
     return figure
 
 
@@ -263,10 +237,8 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str)
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
     look = Look(result)
     curves = [curve for curve in dyno.differences if curve.quantity == "power"]
-    rows = -(-len(curves) // 2)
-    figure, panels = drawing(
-        0.5 + 1.6 * rows, finding, rows, min(2, len(curves)), len(curves), sharex=True, sharey=True
-    )
+    rows, columns = -(-len(curves) // 2), min(2, len(curves))
+    figure, panels = drawing(0.5 + 1.6 * rows, finding, rows, columns, len(curves), sharex=True, sharey=True)
     for panel, curve in zip(panels, curves, strict=False):
         colour = look.colour[curve.candidate]
         low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
@@ -287,7 +259,7 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
     look = Look(result)
     figure, (panel,) = drawing(2.6, finding)
-    ends: list[End] = []
+    ends: list[plots.End] = []
     for fit in sorted(curves.fits, key=lambda f: look.ids.index(f.configuration)):
         id, flow = fit.configuration, np.linspace(fit.lowest, fit.highest, 60)
         law = shown(fit.coefficient * flow**fit.exponent, "restriction", result)
@@ -299,10 +271,9 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))
         panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
-    name_axes(
-        panel, axis_label("Airflow", "volume_flow", result), axis_label("Restriction", "restriction", result), "both"
-    )
+    names = axis_label("Airflow", "volume_flow", result), axis_label("Restriction", "restriction", result)
+    name_axes(panel, *names, "both")
     panel.set_xlim(left=0.0)
     panel.set_ylim(bottom=0.0)
-    end_labels(panel, ends)
+    plots.end_labels(panel, ends)
     return figure

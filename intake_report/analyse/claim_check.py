@@ -206,8 +206,7 @@ def model_objection(campaign: Campaign, claim: Claim, record: CommonDriveResult 
     """Return why a claim on the common drive cannot rest on it; empty where it can, and for other claims."""
     if not claim.common_drive or record is None:
         return ""
-    failed = {claim.configuration, claim.versus or campaign.baseline.id} & set(record.failed)
-    if failed:
+    if failed := {claim.configuration, other(campaign, claim)} & set(record.failed):
         template = "on the common drive the model of {names} fails its validation, so that its numbers are withheld"
         names = tuple(c.name for c in campaign.configurations if c.id in failed)
         return message(template, "model-failed", names=Listing(names))
@@ -256,18 +255,15 @@ def _ambient(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | 
         return message(template, "ambient", title=title_of(key)) if speaks else ""
     sources = {w.id: w.kind for w in campaign.weather}
     own_kind = "vehicle" if reference == "vehicle" else sources.get(reference or "", "")
-    for kind, words in SOURCE_WORDS.items():
-        named = words.search(claim.text)
-        if named and kind != own_kind:
-            template = (
-                "the text says “{words}” but over-ambient temperatures are referred to “{reference}”: another ambient gives "
-                "other numbers"
-            )
-            return message(template, "ambient", words=named[0], reference=str(reference))
-    for id in sources:
-        if id != reference and id not in SOURCE_WORDS and re.search(rf"\b{re.escape(id)}\b", claim.text, re.I):
-            template = "the text names “{words}” but over-ambient temperatures are referred to “{reference}”"
-            return message(template, "ambient", words=id, reference=str(reference))
+    ids = [id for id in sources if id != reference and id not in SOURCE_WORDS]
+    others = [words for kind, words in SOURCE_WORDS.items() if kind != own_kind]
+    others += [re.compile(rf"\b{re.escape(id)}\b", re.I) for id in ids]
+    if named := next(filter(None, (words.search(claim.text) for words in others)), None):
+        template = (
+            "the text says “{words}” but over-ambient temperatures are referred to “{reference}”: another ambient gives "
+            "other numbers"
+        )
+        return message(template, "ambient", words=named[0], reference=str(reference))
     return ""
 
 

@@ -6,15 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from intake_report.analyse.claim_check import (
-    find_key,
-    is_absolute,
-    limit_of,
-    model_objection,
-    objection,
-    other,
-    spec_of,
-)
+from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, model_objection, objection, other
 from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
@@ -108,10 +100,10 @@ def judge_claims(
             evidence = _of_pulls(campaign, claim, key, dyno)
         elif not evidence and is_absolute(claim):
             evidence = _of_mean(campaign, claim, key, values, draws)
-        elif not evidence and claim.common_drive and on_common is not None:
-            evidence = _of_difference(campaign, claim, key, (*on_common.comparisons, *on_common.direct))
         elif not evidence:
-            evidence = _of_difference(campaign, claim, key, comparisons)
+            modelled = on_common if claim.common_drive else None
+            rows = comparisons if modelled is None else (*modelled.comparisons, *modelled.direct)
+            evidence = _of_difference(campaign, claim, key, rows)
         if isinstance(evidence, ClaimEvidence):
             judged.append(_judge(campaign, claim, key, evidence, limit_of(claim, f"claim[{number}]")))
         else:
@@ -172,10 +164,8 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
     repeated = min(d.n_candidate, d.n_baseline) > 1 and d.low is not None
     note: Part = "" if repeated else "without repeated pulls on both sides nothing shows how pulls scatter"
     if repeated and not dyno.in_turn:
-        note = message(
-            "the configurations were pulled one after the other, so that a drift of the session cannot be told from them",
-            code="pull-order",
-        )
+        template = "the configurations were pulled one after the other, so that a drift of the session cannot be told from them"
+        note = message(template, code="pull-order")
     return ClaimEvidence(
         _pair_text(size, Count(d.n_candidate, "pull"), d.n_baseline), d.difference, d.low, d.high, d.standard_error, d.df,
         repeated and dyno.in_turn, key.spec.quantity, adjusted, note, family="claims on pulls",
@@ -204,15 +194,14 @@ def _of_mean(
     part = instrument_part(draws, key.key, {v.run: 1.0 / len(runs) for v in runs}, total=mean.n < 2)
     scatter = [] if mean.sd is None else [(mean.sd / math.sqrt(mean.n), float(mean.df))]
     u, df = combine(scatter if part is None else [*scatter, (part.spread, None)])
+    bounded = part is None or part.over < 0.5 * (1.0 - mean.level)
     low = high = None
+    limits: Part = ""
     if u > 0.0:
         half = coverage_factor(mean.level, math.inf if df is None else df) * u
-        low, high = _not_below(key, mean.mean - half), mean.mean + half
-    bounded = part is None or part.over < 0.5 * (1.0 - mean.level)
-    if not bounded:
-        high = None  # in too many draws a run does not reach it to say up to where the mean may be
-    limits: Part = ""
-    if low is not None or high is not None:
+        low = _not_below(key, mean.mean - half)
+        # in too many draws a run may not reach it to say up to where the mean may be
+        high = mean.mean + half if bounded else None
         limits = message("{limits}, ", limits=Interval(low, high, key.spec.quantity, key.spec.decimals))
     blocks = message(" in {n} blocks", n=mean.n) if mean.n != len(runs) else ""
     stated = Value(mean.mean, key.spec.quantity, key.spec.decimals)
@@ -272,7 +261,7 @@ def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, *
 def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float) -> ClaimResult:
     """Hold the estimate against the limit; neither statement is made within the guard band."""
     risk = (1.0 - campaign.metrics.confidence) / 2.0
-    low, high, against = _bounds(campaign, claim, e, limit)
+    low, high, against = _bounds(campaign, claim, key, e, limit)
     if against is None:
         why = "“equal” needs a margin: set metrics.equivalence for this metric"
         return _result(claim, key, "cannot be tested", why)
@@ -322,15 +311,12 @@ def _judge_order(
     bound: Part = ""
     if e.bound is not None and verdict == "supported":
         bound = message(", by at least {size}", size=Value(abs(e.bound), e.quantity, key.spec.decimals))
-    undecided: Part = ""
-    if e.undecided:
-        template = " ({share} of the draws, in which none reaches it, left out)"
-        undecided = message(template, share=Value(e.undecided, "share"))
+    without = message(" ({share} of the draws, in which none reaches it, left out)", share=Value(e.undecided, "share"))
     reason = message(
         "{evidence}; decided by the sign of the difference draw by draw, in which a run that does not reach the margin is later "
         "than any that does{undecided}: probability that it is true {probability}{bound}; risk of a wrong verdict by this rule at most "
         "{risk}{holm}",
-        code="by-order", evidence=e.text, undecided=undecided, probability=Value(probability, "probability"), bound=bound,
+        code="by-order", evidence=e.text, undecided=without if e.undecided else "", probability=Value(probability, "probability"), bound=bound,
         risk=Value(risk, "probability"), holm=_after_holm(e) if _called_off(campaign, e) else "",
     )  # fmt: skip
     return _result(claim, key, verdict, reason, probability=probability, risk=risk, **numbers)
@@ -359,11 +345,11 @@ def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, hi
 
 
 def _bounds(
-    campaign: Campaign, claim: Claim, e: ClaimEvidence, limit: float
+    campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float
 ) -> tuple[float | None, float | None, Part | None]:
     """Return lower and upper limit of what the claim says, and the words for it; None without a margin."""
     if claim.relation in UPPER + LOWER:
-        words = Value(limit, e.quantity, spec_of(claim.metric).decimals)
+        words = Value(limit, e.quantity, key.spec.decimals)
         return (None, limit, words) if claim.relation in UPPER else (limit, None, words)
     text = campaign.metrics.equivalence.get(claim.metric)
     if text is None:

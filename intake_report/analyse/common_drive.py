@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -76,8 +77,9 @@ def common_drive(
     )
     if failed:
         names = Listing(tuple(campaign.configuration(id).name for id in failed))
-        template = "the model fails its validation for {names}: its numbers decide nothing"
-        notes += (message(template, "failed", names=names),)
+        notes += (
+            message("the model fails its validation for {names}: its numbers decide nothing", "failed", names=names),
+        )
     drives = [one for f in fits for one in f.drives]
     return CommonDriveResult(
         drive=label,
@@ -143,9 +145,9 @@ def _chosen(
     effects = {one.run: own for f in fits for one, own in zip(f.drives, f.effects, strict=True)}
     drives = {one.run: one for f in fits for one in f.drives}
     if settings.file:
-        return _from_file(campaign, settings, list(drives.values())), message(
-            "the speed trace {file}, in calm air at the mean ambient of the runs", "speed-file", file=settings.file
-        )
+        template = "the speed trace {file}, in calm air at the mean ambient of the runs"
+        trace = _from_file(campaign, settings, list(drives.values()))
+        return trace, message(template, "speed-file", file=settings.file)
     run = settings.run
     if run is not None and run not in drives:
         raise DataError(f"run “{run}” is not among those modelled.", file=campaign.file, where="common_drive.run",
@@ -154,18 +156,14 @@ def _chosen(
         order = sorted(drives.values(), key=lambda one: (_stopped(one), one.run))
         run = order[(len(order) - 1) // 2].run
     stated = "stated in the campaign" if settings.run else "the median in standing time"
-    return CommonDrive(drives[run], series[run], effects[run]), message(
-        "run {run} ({stated}), in its wind and ambient", "run", run=run, stated=stated
-    )
+    label = message("run {run} ({stated}), in its wind and ambient", "run", run=run, stated=stated)
+    return CommonDrive(drives[run], series[run], effects[run]), label
 
 
 def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequence[DriveInput]) -> CommonDrive:
     path = campaign.folder / str(settings.file)
     remedy = "Give a table of time and speed that starts at rest or not, in rising time."
-
-    def wrong(what: str) -> DataError:
-        return DataError(what, file=path, where="common_drive", remedy=remedy)
-
+    wrong = partial(DataError, file=path, where="common_drive", remedy=remedy)
     try:
         table = pd.read_csv(path, encoding="utf-8-sig")
     except (ValueError, UnicodeError) as error:
@@ -218,13 +216,10 @@ def _standing(fits: Sequence[ThermalFit], common: DriveInput) -> pd.DataFrame:
 
 def _failed(settings: CommonDriveSection, validation: pd.DataFrame) -> tuple[str, ...]:
     """Return configurations beyond a limit in the mean over their runs."""
-    found = []
-    for id, rows in validation.groupby("configuration", sort=False):
-        rms = float(np.sqrt(np.mean(np.square(rows["rms"]))))
-        bias, coverage = abs(float(rows["peak_bias"].mean())), float(rows["coverage"].mean())
-        if rms > settings.largest_rms or bias > settings.largest_peak_bias or coverage < settings.least_coverage:
-            found.append(str(id))
-    return tuple(found)
+    of = validation.assign(square=validation["rms"] ** 2).groupby("configuration", sort=False)
+    means = of[["square", "peak_bias", "coverage"]].mean()
+    failed = (means["square"] ** 0.5 > settings.largest_rms) | (means["peak_bias"].abs() > settings.largest_peak_bias)
+    return tuple(means.index[failed | (means["coverage"] < settings.least_coverage)])
 
 
 def _curve(configuration: str, drive: DriveInput, temperature: np.ndarray) -> RunCurve:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
@@ -62,21 +61,17 @@ def describe_quality(runs: Iterable[CleanRun]) -> pd.DataFrame:
 
 def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFrame:
     """Return the true sampling of each channel over the runs, in catalogue order: intervals [s], steps [internal unit]."""
-    by_channel = defaultdict(list)
-    for run in runs:
-        for name, sampling in run.sampling.items():
-            if sampling.samples >= 2 and np.isfinite(sampling.interval):
-                by_channel[name].append(sampling)
-    declared = declared_resolution(campaign)
+    every, declared = [run.sampling for run in runs], declared_resolution(campaign)
     columns = ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
     rows = []
-    for name in (name for name in CHANNELS if name in by_channel):
-        samplings = by_channel[name]
-        intervals, steps = [s.interval for s in samplings], [s.step for s in samplings if s.step is not None]
-        per_sample = sum(s.rows for s in samplings) / sum(s.samples for s in samplings)
-        step = float(np.median(steps)) if steps else None
-        row = (name, CHANNELS[name].label, min(intervals), max(intervals), per_sample, step, declared.get(name))
-        rows.append(dict(zip(columns, row, strict=True)))
+    for name in CHANNELS:
+        samplings = [s[name] for s in every if name in s and s[name].samples >= 2 and np.isfinite(s[name].interval)]
+        if samplings:
+            intervals, steps = [s.interval for s in samplings], [s.step for s in samplings if s.step is not None]
+            per_sample = sum(s.rows for s in samplings) / sum(s.samples for s in samplings)
+            step = float(np.median(steps)) if steps else None
+            row = (name, CHANNELS[name].label, min(intervals), max(intervals), per_sample, step, declared.get(name))
+            rows.append(dict(zip(columns, row, strict=True)))
     return frame_of(rows, columns)
 
 
@@ -121,14 +116,12 @@ def route_curve(series: RunSeries) -> RunCurve | None:
     """Return IAT (y) and ambient (y2) as time-weighted means in steps of route distance; None without IAT."""
     if series.time.size < 2:
         return None
-    place = np.floor(series.distance / ROUTE_GRID).astype(np.int64)
-    cells, index = np.unique(place, return_inverse=True)
+    cells, index = np.unique(np.floor(series.distance / ROUTE_GRID), return_inverse=True)
     weight = np.clip(np.gradient(series.time), 0.0, series.max_gap)
     total = np.bincount(index, weight)
     iat = np.bincount(index, weight * series.iat) / total
     ambient = None if series.ambient is None else np.bincount(index, weight * series.ambient) / total
-    x: Floats = (cells.astype(np.float64) + 0.5) * ROUTE_GRID
-    return _curve(series, x, iat, ambient)
+    return _curve(series, (cells + 0.5) * ROUTE_GRID, iat, ambient)
 
 
 def recovery_curve(series: RunSeries) -> RunCurve | None:

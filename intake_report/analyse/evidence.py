@@ -50,10 +50,9 @@ def gather_evidence(
     a curve or a trial cannot be used; the file and the line or key are named.
     """
     dyno, on_bench = dyno_evidence(campaign), bench.bench_evidence(campaign)
-    has = {f"{entry.condition} exposure" for entry in campaign.exposures}
-    has |= {"power on a dyno"} if campaign.pulls else set()
-    has |= {"restriction"} if campaign.restrictions else set()
-    has |= {"time to service"} if any(o.time is not None for o in campaign.observations) else set()
+    timed = any(o.time is not None for o in campaign.observations)
+    has = {f"{entry.condition} exposure": True for entry in campaign.exposures}
+    has |= {KINDS[0]: bool(campaign.pulls), KINDS[1]: bool(campaign.restrictions), KINDS[-1]: timed}
     used = {run.run for run in series}
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
@@ -64,8 +63,8 @@ def gather_evidence(
         bench=on_bench,
         road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
         theoretical=_theoretical(campaign, dyno, on_bench),
-        tested=tuple(kind for kind in KINDS if kind in has),
-        untested=tuple(kind for kind in KINDS if kind not in has),
+        tested=tuple(kind for kind in KINDS if has.get(kind)),
+        untested=tuple(kind for kind in KINDS if not has.get(kind)),
         notices=notices,
     )
 
@@ -107,10 +106,8 @@ def air_evidence(
     temperature = float(np.mean(ambient))
     pressure = float(np.mean(pressures)) if pressures else STANDARD_PRESSURE
     humidity = float(np.mean(humidities)) if humidities else 0.0
-    source = message(
-        "the standard atmosphere at sea level with dry air, because no station pressure was recorded",
-        "standard-atmosphere",
-    )
+    template = "the standard atmosphere at sea level with dry air, because no station pressure was recorded"
+    source = message(template, "standard-atmosphere")
     if pressures:
         names = Listing(tuple(dict.fromkeys(w.source for w in state if w.source)))
         dry = "" if humidities else " (no humidity was recorded: dry air is taken)"
@@ -184,15 +181,14 @@ def road_airflow(
     nothing about restriction. Barometric pressure is the vehicle's own reading, else the station pressure of the
     weather; with steps of 1 kPa it is coarse against a drop of a few kPa.
     """
-    with_flow = [drive for drive in drives if all(drive.clean.has(c) for c in ("maf", "throttle"))]
-    if not with_flow:
+    if not (with_flow := [drive for drive in drives if all(drive.clean.has(c) for c in ("maf", "throttle"))]):
         return None
     in_airbox = any(drive.clean.has("airbox_pressure") for drive in with_flow)
     channel, place = ("airbox_pressure", "airbox") if in_airbox else ("map", "manifold")
     pressure = f"{place} pressure against barometric pressure"
     usable = in_airbox or (campaign.vehicle.aspiration or "natural") == "natural"
     of_run = {w.run: w for w in weather}
-    runs = [_full_throttle(drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow]
+    runs = (_full_throttle(drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow)
     samples = [run for run in runs if run is not None]
     efficiency = _efficiency(campaign, samples)
     curves, reason = None, _no_samples(with_flow, of_run) if not samples else ""

@@ -134,17 +134,13 @@ def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limita
 
 
 def _weather(evidence: Evidence) -> Iterator[Limitation]:
-    questioned = [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]
-    if questioned:
+    if questioned := [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]:
         yield PRESSURE_QUESTIONED(notice=questioned[0].text)
-    contradicted = [n for n in evidence.notices if n.code == "declared-contradicts"]
-    if contradicted:
+    if contradicted := [n for n in evidence.notices if n.code == "declared-contradicts"]:
         yield WEATHER_CONTRADICTS(runs=all_of(n.source for n in contradicted), notice=contradicted[0].text)
-    without = [r.run for r in evidence.weather.runs if r.density is None]
-    if without:
+    if without := [r.run for r in evidence.weather.runs if r.density is None]:
         yield NO_DENSITY(runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without))
-    beyond = [f for f in evidence.weather.forecasts if f.within is False]
-    if beyond:
+    if beyond := [f for f in evidence.weather.forecasts if f.within is False]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
         limit = Value(evidence.weather.forecast_limit, "margin")
@@ -161,8 +157,7 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls))
     if dyno.grid is None:
         yield TYPED_FIGURES(printed=dyno.printed)
-        unknown = dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist()
-        if unknown:
+        if unknown := dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist():
             yield CELL_UNKNOWN(noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
     elif edge := int(dyno.figures["peak_at_edge"].sum()):
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
@@ -170,8 +165,7 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
     counts = Counter(dyno.figures["configuration"].tolist())
     if dyno.baseline not in counts:
         yield NO_BASELINE_PULL(baseline=names[dyno.baseline])
-    single = [names[id] for id, n in counts.items() if n == 1]
-    if single:
+    if single := [names[id] for id, n in counts.items() if n == 1]:
         yield ONE_PULL(names=all_of(single), have="has" if len(single) == 1 else "have")
     without = [name for id, name in names.items() if id not in counts]
     if without and dyno.baseline in counts:
@@ -186,8 +180,7 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
 
 
 def _bench(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
-    quotes = list(rows_of(bench.quotes))
-    if quotes:
+    if quotes := list(rows_of(bench.quotes)):
         unlike = sum(quote.standing.code != "equal" for quote in quotes)
         of = all_of(names[quote.configuration] for quote in quotes)
         yield QUOTED_AIRFLOW(names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
@@ -205,26 +198,19 @@ def _bench(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]
 
 def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
     rows = list(rows_of(bench.exposures))
-    open_ = [e for e in rows if e.k == 0 and e.high > EXCLUDED_CHANCE]
-    if open_:
+    if open_ := [e for e in rows if e.k == 0 and e.high > EXCLUDED_CHANCE]:
         template, chances = "{name}: {k} of {n} {condition}", [100.0 * e.high for e in open_]
+        trials = [message(template, name=names[e.configuration], k=e.k, n=e.n, condition=e.condition) for e in open_]
         chance: Part = Interval(min(chances), max(chances), "ratio", 0)
         if round(min(chances)) == round(max(chances)):
             chance = Value(max(chances), "ratio", 0)
-        yield FEW_TRIALS(
-            trials=all_of(
-                (message(template, name=names[e.configuration], k=e.k, n=e.n, condition=e.condition) for e in open_),
-                ";",
-            ),
-            chance=chance,
-            level=Value(100.0 * open_[0].level, "ratio", 0),
-        )
+        level = Value(100.0 * open_[0].level, "ratio", 0)
+        yield FEW_TRIALS(trials=all_of(trials, ";"), chance=chance, level=level)
     for condition in dict.fromkeys(e.condition for e in rows):
         tried = {e.configuration for e in rows if e.condition == condition}
         if missing := [name for id, name in names.items() if id not in tried]:
             they = "it is" if len(missing) == 1 else "they are"
             yield EXPOSURE_PARTIAL(condition=condition, names=all_of(missing), they=they)
     if once := [s for s in rows_of(bench.services) if s.n == 1]:
-        yield ONE_TIMING(
-            tasks=all_of(message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
-        )
+        tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
+        yield ONE_TIMING(tasks=all_of(tasks))

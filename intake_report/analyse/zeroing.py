@@ -186,12 +186,11 @@ def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | N
     warm = WARM * float(np.exp(-check.stood / FADING))
     if check.file:
         return _look_at_log(campaign, check, number, warm, step_of)
-    sights = [
-        Sight(name, read - (check.reference or 0.0), 0.5 * step_of(name)) for name, read in check.readings.items()
-    ]
+    air = check.reference or 0.0
+    sights = tuple(Sight(name, read - air, 0.5 * step_of(name)) for name, read in check.readings.items())
     if check.reference is None:
-        return Stand(tuple(sights), None, warm), float(np.median(list(check.readings.values())))
-    return Stand(tuple(sights), check.reference_uncertainty, warm), check.reference
+        return Stand(sights, None, warm), float(np.median(list(check.readings.values())))
+    return Stand(sights, check.reference_uncertainty, warm), check.reference
 
 
 def _look_at_log(
@@ -278,8 +277,7 @@ def draw_offsets(
     if not weights.any() or weights.sum() ** 2 < LEAST_WEIGHT * float(weights @ weights):
         return None
     places = (np.arange(ROWS) + rng.uniform()) / ROWS
-    rows = np.searchsorted(np.cumsum(weights) / weights.sum(), places)
-    rows = rng.permutation(np.minimum(rows, n - 1))
+    rows = rng.permutation(np.minimum(np.searchsorted(np.cumsum(weights) / weights.sum(), places), n - 1))
     return {name: values[rows] for name, values in offsets.items()}
 
 

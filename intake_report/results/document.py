@@ -11,16 +11,8 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.messages import Message, Phrase, plain, said
-from intake_report.results.text import (
-    add_texts,
-    difference_interval,
-    difference_quantity,
-    interval_text,
-    metric_title,
-    summary_text,
-    value_text,
-)
-from intake_report.results.types import MetricKey, ReportResult
+from intake_report.results import text
+from intake_report.results.types import ReportResult
 from intake_report.units import QUANTITIES, UnitSystem
 
 SCHEMA = 1
@@ -31,33 +23,30 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
 
     `date`: of the report, ISO; `revision`: from 1.
     """
-    document = as_json(result, result.units)
-    keys = {key.key: key for key in result.metrics}
-    document["metrics"] = [_metric(key, result) for key in result.metrics]
+    units = result.units
+    document, keys = as_json(result, units), {key.key: key for key in result.metrics}
+    document["metrics"] = [
+        {
+            "key": key.key,
+            "printed_title": text.metric_title(key, units),
+            "internal_unit": QUANTITIES[key.spec.quantity].internal,
+            "printed_unit": formatting.unit_of(key.spec.quantity, units),
+            "parameter": as_json(key.parameter, units),
+            "spec": as_json(key.spec, units),
+        }
+        for key in result.metrics
+    ]
     for row, value in zip(document["values"], result.values, strict=True):
-        row["text"] = value_text(value, keys[value.key], result.units)
-        row["interval_text"] = interval_text(value, keys[value.key], result.units)
+        row["text"] = text.value_text(value, keys[value.key], units)
+        row["interval_text"] = text.interval_text(value, keys[value.key], units)
     for row, summary in zip(document["summaries"], result.summaries, strict=True):
-        row["text"] = summary_text(summary, keys[summary.key], result.units)
+        row["text"] = text.summary_text(summary, keys[summary.key], units)
     for name, rows in (("comparisons", result.comparisons), ("direct", result.direct)):
         for row, found in zip(document[name], rows, strict=True):
-            key = keys[found.key]
-            form = (difference_quantity(key), result.units, key.spec.decimals)
-            row["text"] = formatting.with_unit(found.difference, *form, signed=True)
-            row["interval_text"] = difference_interval(found, key, result.units)
-    add_texts(document["evidence"], result.evidence, result.units)
+            row["text"] = said(text.change_of(keys[found.key], found.difference), units)
+            row["interval_text"] = text.difference_interval(found, keys[found.key], units)
+    text.add_texts(document["evidence"], result.evidence, units)
     return {"schema": SCHEMA, "date": date, "revision": revision, **document}
-
-
-def _metric(key: MetricKey, result: ReportResult) -> dict[str, Any]:
-    return {
-        "key": key.key,
-        "printed_title": metric_title(key, result.units),
-        "internal_unit": QUANTITIES[key.spec.quantity].internal,
-        "printed_unit": formatting.unit_of(key.spec.quantity, result.units),
-        "parameter": as_json(key.parameter, result.units),
-        "spec": as_json(key.spec, result.units),
-    }
 
 
 def as_json(value: Any, units: UnitSystem) -> Any:

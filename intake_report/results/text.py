@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from operator import attrgetter
 from typing import Any
 
 from intake_report import formatting
@@ -27,9 +28,9 @@ def title_of(key: MetricKey) -> Message:
     """Return the title of a metric with its parameter: "Recovery time to within 3 °F of ambient"."""
     parameter = key.parameter
     part: Part = parameter.label or parameter.key
-    if parameter.kind == "margin" and parameter.number is not None:
+    if parameter.kind == "margin":
         part = Value(parameter.number, "declared margin")
-    elif parameter.kind == "limit" and parameter.number is not None:
+    elif parameter.kind == "limit":
         part = Value(parameter.number, "temperature", 0)
     return message(key.spec.title, parameter=part)
 
@@ -51,22 +52,20 @@ def limits_of(c: Comparison, key: MetricKey) -> Part:
     return Interval(c.low, c.high, difference_quantity(key), key.spec.decimals)
 
 
-def value_text(value: MetricResult, key: MetricKey, system: UnitSystem, *, unit: bool = False) -> str:
+def value_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> str:
     """Return the value of one run as printed: "12.3", "not reached in 240 s", "within at entry", an en dash when not computed."""
-    form = formatting.with_unit if unit else formatting.bare
     if value.status == "not reached":
         return f"not reached in {formatting.with_unit(value.bound, key.spec.quantity, system, key.spec.decimals)}"
     if value.status == "within at entry":
         return value.status
-    return form(value.value, key.spec.quantity, system, key.spec.decimals)
+    return formatting.bare(value.value, key.spec.quantity, system, key.spec.decimals)
 
 
 def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> str:
     """Return "12.3 (11.0 to 13.5)", the interval being the instruments' alone; open where draws did not reach it."""
-    text = value_text(value, key, system)
+    text, form = value_text(value, key, system), (key.spec.quantity, system, key.spec.decimals)
     if value.draws_not_reached is None or (value.low is None and value.high is None):
         return text
-    form = (key.spec.quantity, system, key.spec.decimals)
     if value.low is not None and value.high is not None:
         return f"{text} ({formatting.interval(value.low, value.high, *form, unit=False)})"
     low = "within at entry" if value.low is None else formatting.bare(value.low, *form)
@@ -78,12 +77,10 @@ def summary_text(summary: MetricSummary, key: MetricKey, system: UnitSystem) -> 
     """Return "12.3 ± 0.8 (3)", mean, standard deviation and runs as the tables print it; the unit heads the row."""
     if summary.mean is None:
         return said(summary.reason, system) if summary.not_reached or summary.within else formatting.ABSENT
-    decimals = key.spec.decimals
-    mean = formatting.bare(summary.mean, key.spec.quantity, system, decimals)
-    if summary.sd is None:
-        return f"{mean}{formatting.NARROW_SPACE}({summary.n})"
-    sd = formatting.bare(summary.sd, difference_quantity(key), system, decimals)
-    return f"{mean}{formatting.NARROW_SPACE}±{formatting.NARROW_SPACE}{sd}{formatting.NARROW_SPACE}({summary.n})"
+    parts = [formatting.bare(summary.mean, key.spec.quantity, system, key.spec.decimals), f"({summary.n})"]
+    if summary.sd is not None:
+        parts[1:1] = ["±", formatting.bare(summary.sd, difference_quantity(key), system, key.spec.decimals)]
+    return formatting.NARROW_SPACE.join(parts)
 
 
 def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
@@ -113,8 +110,7 @@ def adjusted_for(c: Comparison) -> str:
 
 def counts_text(result: ReportResult) -> str:
     """Return "3 runs of Stock, 3 runs of Sealed and 2 runs of Open"."""
-    parts = [f"{formatting.count(c.runs_used, 'run')} of {c.name}" for c in result.configurations]
-    return formatting.listing(parts)
+    return formatting.listing([f"{formatting.count(c.runs_used, 'run')} of {c.name}" for c in result.configurations])
 
 
 def p_text(p: float | None) -> str:
@@ -134,11 +130,8 @@ def in_unit(name: str, quantity: str, decimals: int, *, signed: bool = False) ->
 
 def limits(low: str, high: str, quantity: str, decimals: int, *, unit: bool = True) -> Text:
     """Return how an interval of two attributes of a row is printed."""
-
-    def text(row: Any, system: UnitSystem) -> str:
-        return formatting.interval(getattr(row, low), getattr(row, high), quantity, system, decimals, unit=unit)
-
-    return text
+    ends = attrgetter(low, high)
+    return lambda row, system: formatting.interval(*ends(row), quantity, system, decimals, unit=unit)
 
 
 def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:
@@ -221,8 +214,7 @@ def drift_slope(row: Any, system: UnitSystem) -> str:
 
 def drift_limits(row: Any, system: UnitSystem) -> str:
     """Return the interval of that slope, without its unit."""
-    scale, _ = _per(row.quantity, system)
-    low, high = (None if x is None else x * scale for x in (row.low, row.high))
+    low, high = (None if x is None else x * _per(row.quantity, system)[0] for x in (row.low, row.high))
     return formatting.interval(low, high, row.of, system, 2, unit=False)
 
 

@@ -92,6 +92,8 @@ def test_open_claim_says_how_many_repeats_would_settle_it(demo):
         changes = {"instrument": instrument, "between": 1.0, "df": None, "method": "welch"}
         rows = tuple(replace(c, **changes) if c.key == CITY else c for c in result.comparisons)
         assert settles(replace(result, comparisons=rows), open_claim).startswith(text)
+    one_side = tuple(replace(c, high=None) if c.key == CITY else c for c in rows)
+    assert settles(replace(result, comparisons=one_side), open_claim).startswith("Sensor and ambient reference")
     assert settles(result, replace(claim, verdict="supported")) == ""
 
 

@@ -142,9 +142,10 @@ def test_notes_say_what_intervals_rest_on_and_what_holm_covers(result):
 
 def test_shares_differ_by_percentage_points(result):
     key = next(k for k in result.metrics if k.spec.id == "charge_density_ratio")
-    row = next(r for r in results_document(result, "2026-07-01", 1)["comparisons"] if r["key"] == key.key)
+    document = results_document(result, "2026-07-01", 1)
+    row, metric = (next(r for r in document[of] if r["key"] == key.key) for of in ("comparisons", "metrics"))
     assert row["text"].endswith("%-points") and row["interval_text"].endswith("%-points")
-    assert value_text(result.of(key.key)[0], key, "si", unit=True).endswith("%")
+    assert metric["printed_unit"] == "%"
 
 
 def test_summaries_and_intervals_of_the_document_are_the_cells_of_the_tables(result):

@@ -73,8 +73,7 @@ def _not_shown(f: Findings) -> Values:
             ("suggested", "{suggested} in {parts}: enough for one difference by itself, not where several are "
              "looked at together (Holm)"),
         ):  # fmt: skip
-            parts = [_difference(f.headline[c.key], c) for c in rows if c.call == call]
-            if parts:
+            if parts := [_difference(f.headline[c.key], c) for c in rows if c.call == call]:
                 texts.append(message(template, parts=all_of(parts), suggested=SUGGESTED))
         if rows:
             names = {"name": configuration.name, "versus": f.name(rows[0].versus)}
@@ -83,9 +82,7 @@ def _not_shown(f: Findings) -> Values:
 
 def _difference(key: MetricKey, c: Comparison) -> Message:
     """Return title, difference and its interval as in the table of differences."""
-    size: Part = ""
-    if c.difference is not None:
-        size = message("{size}, ", size=change_of(key, c.difference))
+    size = "" if c.difference is None else message("{size}, ", size=change_of(key, c.difference))
     title = message("{title:lower}", title=title_of(key))
     return message("{title} ({size}interval {limits})", title=title, size=size, limits=limits_of(c, key))
 
@@ -157,9 +154,7 @@ def _shared_bias(f: Findings) -> Values:
             alone = max(c.half_width**2 - floor**2, 0.0) ** 0.5
             without.append(message("about ± {half} for {who}", who=f.who(c), half=_size(key, alone)))
     if parts:
-        rest: Part = ""
-        if without:
-            rest = message(" Without it the intervals would be {parts}.", parts=all_of(without, ";"))
+        rest = message(" Without it the intervals would be {parts}.", parts=all_of(without, ";")) if without else ""
         yield {"keys": tuple(dict.fromkeys(concerned)), "parts": all_of(parts, ";"), "without": rest}
 
 
@@ -207,8 +202,7 @@ def _within_at_entry(f: Findings) -> Values:
     "Runs of the whole route.",
 )  # fmt: skip
 def _few_runs(f: Findings) -> Values:
-    titles = [title_of(k) for k in f.metrics if REGISTRY[k.spec.id].spec.headline and not k.spec.headline]
-    if titles:
+    if titles := [title_of(k) for k in f.metrics if REGISTRY[k.spec.id].spec.headline and not k.spec.headline]:
         yield {"titles": all_of(titles)}
 
 
@@ -222,10 +216,8 @@ def _value_missing(f: Findings) -> Values:
     for key, absent in f.values_with("not computed"):
         absent = [v for v in absent if v.run in f.used]
         if absent and len(absent) < sum(v.key == key.key and v.run in f.used for v in f.values):
-            several = list(dict.fromkeys(v.reason for v in absent))
-            reason: Part = several[0]
-            if len(several) > 1:
-                reason = message("{reason}, among other reasons", reason=reason)
+            first, *others = dict.fromkeys(v.reason for v in absent)
+            reason = message("{reason}, among other reasons", reason=first) if others else first
             reasons.setdefault((reason, tuple(v.run for v in absent)), []).append(key)
     for (reason, runs), keys in reasons.items():
         concerned = {"keys": tuple(key.key for key in keys), "titles": all_of(map(title_of, keys))}
@@ -263,8 +255,7 @@ def _independence(f: Findings) -> Iterator[Limitation]:
     "More blocks; further runs in the same blocks do not help.",
 )  # fmt: skip
 def _interaction(f: Findings) -> Values:
-    keys = tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED)
-    if keys:
+    if keys := tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED):
         yield {"keys": keys, "parts": all_of(title_of(f.headline[key]) for key in keys)}
 
 
@@ -293,8 +284,7 @@ def _control_widens(f: Findings) -> Values:
     "The same state before every run (temperatures, standing time), or more runs of each configuration in each block.",
 )  # fmt: skip
 def _covariate_refused(f: Findings) -> Values:
-    parts = {message("{who}: {why}", who=f.who(c), why=why) for c in f.differences for why in c.refused}
-    if parts:
+    if parts := {message("{who}: {why}", who=f.who(c), why=why) for c in f.differences for why in c.refused}:
         yield {"parts": all_of(sorted(parts, key=str), ";")}
 
 

@@ -65,8 +65,7 @@ def _no_ambient(f: Findings) -> Iterator[Limitation]:
 )  # fmt: skip
 def _below_ambient(f: Findings) -> Values:
     peaks = [v.value for v in f.values if v.key == "peak_over_ambient" and v.value is not None and v.run in f.used]  # noqa: PD011
-    low = [peak for peak in peaks if peak < -COLDER]
-    if low:
+    if low := [peak for peak in peaks if peak < -COLDER]:
         yield {"runs": Count(len(low), "run"), "size": Value(-min(low), DELTA, 1)}
 
 
@@ -102,8 +101,7 @@ AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between
 def _ambient_differs(f: Findings) -> Iterator[Limitation]:
     """Yield that runs differ by more than the accepted limit: a remark where all differences are taken within blocks."""
     means = {c.run: c.ambient_mean for c in rows_of(f.conditions) if c.ambient_mean is not None and c.run in f.used}
-    found = ambient_apart(means)
-    if found is None:
+    if (found := ambient_apart(means)) is None:
         return
     lowest, highest, spread = found
     blocks: dict[str, list[RunResult]] = {}
@@ -140,10 +138,8 @@ def _cost(f: Findings, margin: float) -> Message:
     known = [v.u for v in f.values if v.key in keys and v.u is not None]  # noqa: PD011 - no frame
     if not known:
         return message("a single recovery time to it may be off by much more than its scatter shows")
-    return message(
-        "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})",
-        typical=Value(float(np.median(known)), "time", 0), runs=Count(len(known), "run"),
-    )  # fmt: skip
+    template = "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})"
+    return message(template, typical=Value(float(np.median(known)), "time", 0), runs=Count(len(known), "run"))
 
 
 @limitation("slow-sampling", 340, "values", "intake air temperature was sampled slowly",
@@ -163,8 +159,7 @@ def _slow_sampling(f: Findings) -> Values:
     "Log position.",
 )  # fmt: skip
 def _position_absent(f: Findings) -> Values:
-    without = [drive.entry.id for drive in f.drives if drive.aligned.method == "speed"]
-    if without:
+    if without := [drive.entry.id for drive in f.drives if drive.aligned.method == "speed"]:
         yield {"who": "all runs" if len(without) == len(f.drives) else all_of(without)}
 
 
@@ -173,8 +168,7 @@ def _position_absent(f: Findings) -> Values:
     "A route with a highway stretch, or another entry speed.",
 )  # fmt: skip
 def _no_highway_entry(f: Findings) -> Values:
-    without = [run.id for run in f.used.values() if run.highway_entry is None]
-    if without:
+    if without := [run.id for run in f.used.values() if run.highway_entry is None]:
         who: Part = Count(len(without), "run")
         if len(without) <= MOST_NAMED:
             who = message("{who} ({runs})", who=who, runs=all_of(without))
@@ -222,13 +216,11 @@ def _soak_elsewhere(f: Findings) -> Values:
         yield {"checks": checks, "apart": Value(max(peaks) - high, DELTA, 0)}
 
 
-PLACED = kind(
-    "placed", 430, "values", "some runs are not placed on the route as the others are", "Run {run}: {finding}"
-)
+SAID = "Run {run}: {finding}"
+PLACED = kind("placed", 430, "values", "some runs are not placed on the route as the others are", SAID)
+WHOLE = "A run of the whole route, or the stretch left out by its phases."
 ALIGNMENT = {
-    code: kind(
-        code, rank, "values", cover, PLACED.text, "A run of the whole route, or the stretch left out by its phases."
-    )
+    code: kind(code, rank, "values", cover, SAID, WHOLE)
     for code, rank, cover in (
         ("part-of-route", 240, "some runs cover a part of the route only"),
         ("detour", 241, "some runs left the route"),

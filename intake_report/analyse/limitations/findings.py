@@ -56,8 +56,7 @@ class Findings:
     def values_with(self, status: str) -> Iterator[tuple[MetricKey, list[MetricResult]]]:
         """Yield every metric of which values have this status, with them."""
         for key in self.metrics:
-            values = [v for v in self.values if v.key == key.key and v.status == status]
-            if values:
+            if values := [v for v in self.values if v.key == key.key and v.status == status]:
                 yield key, values
 
     def name(self, configuration: str) -> str:

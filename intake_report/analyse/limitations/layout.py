@@ -64,8 +64,7 @@ def _unit_overridden(f: Findings) -> Values:
 )  # fmt: skip
 def _no_replication(f: Findings) -> Values:
     driven = [run.configuration for run in f.used.values()]
-    single = [c.name for c in f.campaign.configurations if driven.count(c.id) == 1]
-    if single:
+    if single := [c.name for c in f.campaign.configurations if driven.count(c.id) == 1]:
         three, two = (Value(_half_width_planned(blocks), "number", 1) for blocks in (3, 2))
         yield {"names": all_of(single), "were": "was" if len(single) == 1 else "were", "three": three, "two": two}
 
@@ -175,8 +174,8 @@ def _time_of_day(f: Findings) -> Values:
         which: Part = "All runs"
         if earlier < 1.0:
             which = message("In {share} of all pairs the run", share=Value(earlier, "share"))
-        first, second = (Value(float(np.median(z)), "clock") for z in (x, y))
         those = "all those" if earlier == 1.0 else "that"
+        first, second = (Value(float(np.median(z)), "clock") for z in (x, y))
         yield {"which": which, "one": f.name(a), "two": f.name(b), "those": those, "first": first, "second": second}
 
 
@@ -267,9 +266,8 @@ def _imbalance(
     always = len(shared) >= BLOCKS and all(min(cell[more]) > max(cell[fewer]) for cell in shared)
     if not always and abs(means[0] - means[1]) <= SHARE * limit:
         return None
-    where: Part = ""
-    if always:
-        where = message(" (the same way in each of the {blocks} that hold both)", blocks=Count(len(shared), "block"))
+    template_where = " (the same way in each of the {blocks} that hold both)"
+    where = message(template_where, blocks=Count(len(shared), "block")) if always else ""
     first, second = (replace(form, number=means[i]) for i in (more, fewer))
     average = "" if sum(map(len, sides)) == 2 else " on average"
     who = {"more": f.name(pair[more]), "fewer": f.name(pair[fewer])}
@@ -301,9 +299,8 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
     keys = {key.key: key for key in f.metrics}
 
     def size(c: Comparison) -> Message:
-        interval: Part = ""
-        if c.basis != "none" or c.low is not None or c.high is not None:
-            interval = message(" ({limits})", limits=limits_of(c, keys[c.key]))
+        known = c.basis != "none" or c.low is not None or c.high is not None
+        interval = message(" ({limits})", limits=limits_of(c, keys[c.key])) if known else ""
         return message("{size}{interval}", size=change_of(keys[c.key], c.difference), interval=interval)
 
     parts = []
@@ -316,12 +313,10 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
         phase = keys[most.key].parameter
         template, where = "{name}, {phase}, {timed} over time and {placed} over distance", phase.label or phase.key
         parts.append(message(template, name=f.name(id), phase=where, timed=size(most), placed=size(placed)))
-    if not parts:
-        return ""
-    return message(
-        " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}.",
-        parts=all_of(parts, ";"),
+    template = (
+        " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}."
     )
+    return message(template, parts=all_of(parts, ";")) if parts else ""
 
 
 # ---- plan and deed -----------------------------------------------------------------------------------------------
@@ -371,8 +366,7 @@ def _plan_kept(f: Findings) -> Iterator[Limitation]:
     issued = read_issued(f.campaign)
     if issued is None:
         return
-    planned = {run["id"]: run for run in issued["runs"]}
-    blocks = []
+    planned, blocks = {run["id"]: run for run in issued["runs"]}, []
     for block in dict.fromkeys(run["block"] for run in issued["runs"]):
         there = [f.used[id] for id, run in planned.items() if run["block"] == block and id in f.used]
         starts = [run.start for run in sorted(there, key=lambda run: planned[run.id]["position"]) if run.start]
@@ -385,11 +379,9 @@ def _plan_kept(f: Findings) -> Iterator[Limitation]:
         plan = planned.get(run.id)
         return plan is not None and (run.configuration, run.block) == (plan["configuration"], plan["block"])
 
-    left = [id for id in planned if id not in f.used]
-    if left:
+    if left := [id for id in planned if id not in f.used]:
         is_not = "is not" if len(left) == 1 else "are not"
         yield LEFT_OUT(count=Count(len(left), "run"), runs=all_of(left), is_not=is_not)
-    added = [run.id for run in f.used.values() if not as_planned(run)]
-    if added:
+    if added := [run.id for run in f.used.values() if not as_planned(run)]:
         is_not, them = ("is not", "it") if len(added) == 1 else ("are not", "them")
         yield ADDED(count=Count(len(added), "run"), runs=all_of(added), is_not=is_not, them=them)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 from intake_report import formatting
@@ -37,16 +39,12 @@ def _reference(result: ReportResult, record: WeatherEvidence) -> str:
     text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(said(result.ambient_reason, units))}"
     if record.uncertainty is None or record.uncertainty_between is None:
         return text
-    parts = formatting.listing(
-        [
-            f"{c.name} {result.printed(c.value, 'temperature_difference', 2)} ({said(c.basis, units)})"
-            for c in record.contributions
-        ]
-    )
+    kelvins = partial(result.printed, quantity="temperature_difference", decimals=2)
+    parts = [f"{c.name} {kelvins(c.value)} ({said(c.basis, units)})" for c in record.contributions]
     return (
-        f"{text} Its standard uncertainty is {result.printed(record.uncertainty, 'temperature_difference', 2)} for the ambient of one run, of which "
-        f"{result.printed(record.uncertainty_between, 'temperature_difference', 2)} remain in a difference between runs, because what all runs share cancels "
-        f"there. Contributions: {literal(parts)}. Rule: {literal(said(record.rule, units))}"
+        f"{text} Its standard uncertainty is {kelvins(record.uncertainty)} for the ambient of one run, of which "
+        f"{kelvins(record.uncertainty_between)} remain in a difference between runs, because what all runs share cancels "
+        f"there. Contributions: {literal(formatting.listing(parts))}. Rule: {literal(said(record.rule, units))}"
     )
 
 
@@ -89,25 +87,20 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
     return [sources, offsets, *rest]
 
 
-def _during(result: ReportResult, record: WeatherEvidence) -> list[Block]:
-    blocks: list[Block] = [
-        Heading(2, "During the runs", "sec-weather-runs"),
-        Paragraph("Mean and range of ambient temperature: [[tab-conditions]]."),
-        _air_table(result, record),
-        _declared_table(result, record),
-    ]
+def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
+    yield Heading(2, "During the runs", "sec-weather-runs")
+    yield Paragraph("Mean and range of ambient temperature: [[tab-conditions]].")
+    yield _air_table(result, record)
+    yield _declared_table(result, record)
     if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
-        blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
+        yield Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD))
     if sources := list(dict.fromkeys(w.source for w in record.runs if w.source)):
-        blocks.append(
-            Paragraph(
-                f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
-                "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
-                "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
-                "altitude is the height at which the standard atmosphere has that density."
-            )
+        yield Paragraph(
+            f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
+            "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
+            "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
+            "altitude is the height at which the standard atmosphere has that density."
         )
-    return blocks
 
 
 def _wind(w: Any, units: UnitSystem) -> str:
@@ -169,7 +162,6 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         "ambient does ([[sec-runs]])."
     )
     words = {True: "yes", False: "no", None: formatting.ABSENT}
-
     table = table_block(
         result.units,
         "tab-forecast",
@@ -188,13 +180,14 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
 
 def off_road(result: ReportResult) -> tuple[Block, ...]:
     """Return the heading of the evidence beside the road logs, with what was tested and what was not."""
-    evidence, parts = result.evidence, []
-    if evidence.tested:
-        parts.append(f"Beside the road the campaign tested {formatting.listing(evidence.tested)}.")
-    if evidence.untested:
-        parts.append(f"Not tested in this campaign: {formatting.listing(evidence.untested)}.")
+    evidence = result.evidence
+    kinds = (
+        ("Beside the road the campaign tested", evidence.tested),
+        ("Not tested in this campaign:", evidence.untested),
+    )
+    text = " ".join(f"{what} {formatting.listing(of)}." for what, of in kinds if of)
     begins = (PageBegins(),) if evidence.dyno else ()
-    return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(" ".join(parts)))
+    return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(text))
 
 
 def air(result: ReportResult) -> tuple[Block, ...]:
@@ -259,9 +252,9 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
     if not points and not pulls:
         return []
     models = points[0].expected if points else pulls[0].models
-    rows = [(p.configuration, f"road, {evidence.where}", p.expected, None, None, None) for p in points] + [
-        (e.candidate, "dyno, mean of the pulls", e.models, e.measured, e.measured_low, e.measured_high) for e in pulls
-    ]
+    rows: list[Any] = [(p.configuration, f"road, {evidence.where}", p.expected, None, None, None) for p in points]
+    of_pulls = "dyno, mean of the pulls"
+    rows += [(e.candidate, of_pulls, e.models, e.measured, e.measured_low, e.measured_high) for e in pulls]
     frame = frame_of(
         {
             "configuration": of, "where": where, "measured": measured, "low": low, "high": high,
@@ -272,10 +265,8 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
     )  # fmt: skip
 
     def measured_power(row: Any, _: UnitSystem) -> str:
-        if row.measured is None:
-            return "not measured"
         interval = "" if row.low is None else f" ({percents(row.low, row.high)})"
-        return f"{percent(row.measured)}{interval}"
+        return "not measured" if row.measured is None else f"{percent(row.measured)}{interval}"
 
     heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if pulls else "")
     table = table_block(

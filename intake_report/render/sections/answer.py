@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from intake_report import formatting
 from intake_report.messages import Message, Value, said
 from intake_report.metrics import PULL_METRICS
+from intake_report.plots import keys_of
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph
 from intake_report.render.inline import emphasis, literal
 from intake_report.results import Comparison, Limitation, MetricKey, ReportResult
@@ -33,11 +34,8 @@ EDGE = 0.95
 
 def answer(result: ReportResult) -> tuple[str, ...]:
     """Return the answer in three sentences at most: every configuration in the metrics that decide."""
-    keys = [
-        key
-        for key in map(result.metric, usable(result))
-        if any(level(result, key, c.id) for c in result.configurations)
-    ][:SENTENCES]
+    deciding = map(result.metric, usable(result))
+    keys = [k for k in deciding if any(level(result, k, c.id) for c in result.configurations)][:SENTENCES]
     sentences = [_sentence(result, key) for key in keys]
     because = "".join(f": {literal(item.cover)}" for item in gravest(result, 1))
     if not sentences:
@@ -60,15 +58,13 @@ def also_shown(result: ReportResult, said_of: Sequence[MetricKey]) -> list[str]:
 def headline(result: ReportResult) -> str:
     """Return what the picture shows, in one line without marks."""
     for key in map(result.metric, usable(result)):
-        rows = [c for c in compared(result, key) if c.difference is not None]
-        if rows:
-            alike = len({c.call for c in rows}) == 1
+        if rows := [c for c in compared(result, key) if c.difference is not None]:
             marks = [f" ({CALLS[c.call]})" for c in rows]
+            common = marks[0] if len(set(marks)) == 1 else ""
             parts = [
-                f"{result.name_of(c.configuration)} {size(result, key, c)}{'' if alike else mark}"
+                f"{result.name_of(c.configuration)} {size(result, key, c)}{'' if common else mark}"
                 for c, mark in zip(rows, marks, strict=True)
             ]
-            common = marks[0] if alike else ""
             return f"{_lead(result, key)}: {formatting.listing(parts)} than {result.baseline.name}{common}"
     return "Intake air along the route and after the highway entry"
 
@@ -85,16 +81,12 @@ def undecidable(result: ReportResult) -> set[str]:
     margins = [text.value("margin") for text in coarse if isinstance(text, Message)]
     limits = {margin.number for margin in margins if isinstance(margin, Value)}
     found = set()
-    for key in _recoveries(result):
+    for key in keys_of(result, "recovery_time"):
         rows = [c for c in result.comparisons if c.key == key.key and c.difference is not None]
         open_ended = [c.low is None and c.high is None and c.lost > 0.0 for c in rows]
         if key.parameter.number in limits or (rows and all(open_ended)):
             found.add(key.key)
     return found
-
-
-def _recoveries(result: ReportResult) -> list[MetricKey]:
-    return [k for k in result.metrics if k.spec.id == "recovery_time"]
 
 
 def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
@@ -125,11 +117,8 @@ def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> st
         return "At its hottest, intake air was" if sentence else "At its hottest"
     if key.spec.id == "recovery_time" and key.parameter.number is not None:
         margin = formatting.margin(key.parameter.number, result.units, both=sentence)
-        return (
-            f"After the highway entry, intake air came within {margin} of ambient"
-            if sentence
-            else f"Back within {margin}"
-        )
+        plain = f"After the highway entry, intake air came within {margin} of ambient"
+        return plain if sentence else f"Back within {margin}"
     title = metric_title(key, result.units)
     return f"{literal(title)} was" if sentence else title
 
@@ -148,12 +137,9 @@ def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
     counts = {s: sum(v.status == s for v in values) for s in ("not reached", "within at entry")}
     form = (key.spec.quantity, result.units, key.spec.decimals)
     if not any(counts.values()):
-        mean = result.summary(key.key, configuration).mean
-        watched = at_edge(result, key, configuration)
-        if mean is None:
-            return ""
-        if watched is None:
-            return formatting.with_unit(mean, *form)
+        mean, watched = result.summary(key.key, configuration).mean, at_edge(result, key, configuration)
+        if mean is None or watched is None:
+            return "" if mean is None else formatting.with_unit(mean, *form)
         return f"about {formatting.with_unit(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
     times = [v.value for v in values if v.value is not None]
     runs = formatting.count(sum(counts.values()) + len(times), "run")
@@ -205,15 +191,13 @@ def span(result: ReportResult, key: MetricKey, low: float | None, high: float | 
     if low is None and high is None:
         return "without bounds"
     if low is None or high is None:
-        limit = low if low is not None else high
-        assert limit is not None
+        limit = low if low is not None else high or 0.0
         inner = (limit > 0.0) == (low is not None)  # zero lies beyond the limit that is known
         return f"{'at least' if inner else 'up to'} {formatting.with_unit(abs(limit), *form)} {word(key, limit)}"
     if low * high >= 0.0:
         near, far = sorted((abs(low), abs(high)))
         return formatting.interval(near, far, *form)
-    ends = (f"{formatting.with_unit(abs(x), *form)} {word(key, x)}" for x in (low, high))
-    return " to ".join(ends)
+    return " to ".join(f"{formatting.with_unit(abs(x), *form)} {word(key, x)}" for x in (low, high))
 
 
 def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
@@ -255,7 +239,7 @@ def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
 
 def _resolution(result: ReportResult, key: MetricKey) -> str:
     """Return which margin the instruments cannot decide and which they can; empty where all are usable."""
-    coarse, margins = undecidable(result), _recoveries(result)
+    coarse, margins = undecidable(result), keys_of(result, "recovery_time")
     if not coarse or key.key != next((k for k in usable(result) if k.startswith("recovery_time")), ""):
         return ""  # of another metric, or said before
 
@@ -303,9 +287,8 @@ def gravest(result: ReportResult, most: int) -> tuple[Limitation, ...]:
     power = any(key in PULL_METRICS for key in keys)
     named: dict[str, Limitation] = {}
     for item in sorted(result.limitations, key=lambda item: item.rank):
-        asked = {
-            "power": power, "values": True, "bench": False, "comparison": compared or item.rank < NOTHING_STANDS,
-        }[item.endangers]  # fmt: skip
+        stands = compared or item.rank < NOTHING_STANDS
+        asked = {"power": power, "values": True, "bench": False, "comparison": stands}[item.endangers]
         said_before = item.code == "not-shown"  # the verdicts and what would settle them say it
         if item.cover and asked and not said_before and (not item.keys or set(item.keys) & keys):
             named.setdefault(item.alike or item.code, item)
@@ -319,13 +302,9 @@ def bounds(result: ReportResult) -> list[Block]:
         remedy = said(item.remedy, result.units).rstrip(".")
         helps = f"; what helps: {remedy[:1].lower()}{remedy[1:]}" if remedy else ""
         items.append(literal(f"{item.cover[0].upper()}{item.cover[1:]}{helps}."))
-    if not items:
-        return []
-    return [
-        Heading(1, "What bounds this answer most, and what helps", "sec-bounds"),
-        ItemList(tuple(items), ordered=True),
-        Paragraph("With numbers, and all others: [[sec-limitations]]."),
-    ]
+    heading = Heading(1, "What bounds this answer most, and what helps", "sec-bounds")
+    more = Paragraph("With numbers, and all others: [[sec-limitations]].")
+    return [heading, ItemList(tuple(items), ordered=True), more] if items else []
 
 
 def limitations(result: ReportResult) -> tuple[Block, ...]:

@@ -68,7 +68,7 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
     )
     where = result.printed(curves.airflow, "volume_flow", 0) if curves.airflow is not None else "no common airflow"
     frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
-    table = table_block(
+    yield table_block(
         result.units,
         f"tab-restriction{suffix}",
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
@@ -85,7 +85,6 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
             *(text for text in (said(curves.reason, units), note) if text),
         ),
     )
-    yield table
     if curves.depression is not None:
         yield from _airflows(result, curves, curves.depression, suffix, note)
 
@@ -100,11 +99,8 @@ def _finding(result: ReportResult, curves: RestrictionSet) -> str:
         if row.configuration != result.baseline.id
     ]
     at = result.printed(curves.airflow, "volume_flow", 0)
-    return (
-        f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
-        if parts
-        else f"Restriction at {at}"
-    )
+    found = f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
+    return found if parts else f"Restriction at {at}"
 
 
 def _interval(result: ReportResult, note: str, cell: Text, width: float = 1.0) -> Field:
@@ -124,17 +120,19 @@ def _airflows(
 ) -> Iterator[Block]:
     units, scaling = result.units, curves.scaling
     at = result.printed(depression, "restriction", 2)
+    scaled: tuple[Field, ...] = ()
     text = f"A percentage of more airflow is given between equal depressions only, here at {at}, the highest that all curves reach."
     if scaling is not None:
         ratio = formatting.number(scaling.to_depression / scaling.depression, 2)
+        to = result.printed(scaling.to_depression, "restriction", 2)
+        scaled = (Field("scaled", f"Scaled to {to}", cell=in_unit("scaled", "volume_flow", 0), align="right"),)
         text += (
-            f" Airflow at {result.printed(scaling.to_depression, 'restriction', 2)} is scaled by the square root of the ratio of depressions ({ratio}; "
+            f" Airflow at {to} is scaled by the square root of the ratio of depressions ({ratio}; "
             f"common practice; {said(scaling.note, units)}). {'The ratio is within' if scaling.in_range else 'The ratio is outside'} "
             "1/4 to 4, the range for which this package does not question the rule. The scaled percentages are the same by the rule "
             "and are no measurement at that depression."
         )
-    scaled = () if scaling is None else (f"Scaled to {result.printed(scaling.to_depression, 'restriction', 2)}",)
-    table = table_block(
+    yield table_block(
         result.units,
         f"tab-airflow{suffix}",
         f"Airflow at an equal depression of {at}, by the fitted power law, against {result.baseline.name}",
@@ -144,10 +142,9 @@ def _airflows(
         _interval(result, note, AIRFLOW["flow_interval_text"]),
         Field("more", "More airflow", cell=AIRFLOW["more_text"], align="right"),
         _interval(result, note, AIRFLOW["more_interval_text"]),
-        *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
+        *scaled,
         notes=(text, *((note,) if note else ())),
     )
-    yield table
 
 
 def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
@@ -159,11 +156,10 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
     )
 
     def at(name: str) -> Any:
-        return lambda row, _: (
-            "not known" if getattr(row, name) is None else result.printed(getattr(row, name), "restriction", 2)
-        )
+        given = in_unit(name, "restriction", 2)
+        return lambda row, units: "not known" if getattr(row, name) is None else given(row, units)
 
-    table = table_block(
+    yield table_block(
         result.units,
         "tab-airflow-quoted",
         "Airflow as quoted",
@@ -176,7 +172,6 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
         Field("source", "Source", width=2.0),
         Field("standing", "Standing", width=2.4),
     )
-    yield table
 
 
 def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
@@ -186,7 +181,7 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
         return
     if reason:
         yield Paragraph(f"Restriction from the road: {reason}.")
-    table = table_block(
+    yield table_block(
         result.units,
         "tab-efficiency",
         "Volumetric efficiency on the road at wide-open throttle: airflow over the theoretical airflow at ambient density",
@@ -201,7 +196,6 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
             "contains restriction and heating of the intake."
         ),
     )
-    yield table
 
 
 def _theoretical(result: ReportResult, theory: TheoreticalAirflow) -> Block:

@@ -23,7 +23,7 @@ from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, difference_quantity, limits, metric_title, summary_text
 from intake_report.units import UnitSystem
 
-REFERENCE = "details in [[sec-methodology]] of the annex"
+REFERENCE, BEHIND = "details in [[sec-methodology]] of the annex", "[[sec-details]] and [[sec-annex-values]]"
 
 
 def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -63,6 +63,7 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
     `path`: the reference path where the logs hold positions, for a map; else the route is a strip of distance.
     """
     frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
+    ambient_range = limits("ambient_low", "ambient_high", "temperature", 1, unit=False)
     table = table_block(
         result.units,
         "tab-conditions",
@@ -72,13 +73,7 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
         named(result, 2.9),
         Field("start", "Start", cell=lambda c, _: clock(c.start), width=1.9),
         Field("ambient_mean", "Ambient, mean", "temperature", 1),
-        Field(
-            "",
-            "Range",
-            "temperature",
-            cell=limits("ambient_low", "ambient_high", "temperature", 1, unit=False),
-            width=1.2,
-        ),
+        Field("", "Range", "temperature", cell=ambient_range, width=1.2),
         *((Field("wind_speed", "Wind", "speed"),) if frame["wind_speed"].notna().any() else ()),
         *((Field("road", "Road", width=0.8),) if frame["road"].any() else ()),
         Field("decision", "Decision", width=1.7),
@@ -87,31 +82,28 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
         Heading(1, "Conditions and runs", "sec-conditions"),
         *_route(result, path),
         table,
-        *(_acceptance(result) if len(result.criteria) else ()),
+        *((_acceptance(result),) if len(result.criteria) else ()),
         Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."),
     )
 
 
-def _acceptance(result: ReportResult) -> tuple[Block, ...]:
+def _acceptance(result: ReportResult) -> Block:
     failed = [c for c in rows_of(result.criteria) if c.passed is False]
     of_run: dict[str, list[str]] = {}
     for c in failed:
         of_run.setdefault(c.run, []).append(c.title.lower())
     runs = formatting.count(len(result.runs), "run")
     beyond = formatting.listing([f"{run} ({formatting.listing(titles)})" for run, titles in of_run.items()])
-    finding = (
-        f"{len(result.runs) - len(of_run)} of {runs} meet every criterion; beyond a limit: {beyond}"
-        if failed
-        else f"All {len(result.runs)} runs meet every criterion that could be applied"
-    )
-    drawn = figure_block(
+    finding = f"All {len(result.runs)} runs meet every criterion that could be applied"
+    if failed:
+        finding = f"{len(result.runs) - len(of_run)} of {runs} meet every criterion; beyond a limit: {beyond}"
+    return figure_block(
         acceptance_figure(result, finding),
         "fig-acceptance",
         "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
         "bar, could not be applied. Limits: [[tab-criteria]].",
         f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met.",
     )
-    return (drawn,)
 
 
 def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
@@ -130,19 +122,15 @@ def _quality(result: ReportResult) -> str:
     rows = [row for row in rows_of(result.quality) if row.touched]
     repeated = {row.channel for row in rows if row.step == "true-samples"}
     masked = [row for row in rows if row.step != "true-samples"]
-    texts = []
-    if repeated:
-        texts.append(
-            f"The log repeats readings in {formatting.count(len(repeated), 'channel')}; only new readings count as samples."
-        )
+    channels = formatting.count(len(repeated), "channel")
+    text = f"The log repeats readings in {channels}; only new readings count as samples. " if repeated else ""
     if not masked:
-        return " ".join([*texts, "Cleaning masked nothing else."])
+        return f"{text}Cleaning masked nothing else."
     worst = max(masked, key=lambda row: row.share)
-    texts.append(
-        f"Cleaning masked readings in {formatting.count(len({row.run for row in masked}), 'run')}, at most "
+    return (
+        f"{text}Cleaning masked readings in {formatting.count(len({row.run for row in masked}), 'run')}, at most "
         f"{formatting.usual(worst.share, 'share', 'si')} of a channel (in {worst.run}): {said(worst.reason, result.units)}."
     )
-    return " ".join(texts)
 
 
 def results(result: ReportResult) -> tuple[Block, ...]:
@@ -165,9 +153,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
         ),
         _results_table(result, keys, replicated),
         *common_drive(result),
-        Paragraph(
-            "Values of every run, all metrics, p-values and what each interval rests on: [[sec-details]] and [[sec-annex-values]]."
-        ),
+        Paragraph(f"Values of every run, all metrics, p-values and what each interval rests on: {BEHIND}."),
     )
 
 
@@ -234,7 +220,7 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
         frame_of(rows),
         Field("key", "Metric", cell=title, width=2.6),
         notes=notes,
-        across=Across("key", "configuration", tuple((c.id, c.name) for c in result.ordered), cell, width=2.0),
+        across=Across("key", "configuration", tuple((c.id, c.name) for c in result.ordered), cell),
     )
 
 

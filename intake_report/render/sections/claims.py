@@ -8,6 +8,7 @@ from typing import Any
 from intake_report import formatting
 from intake_report.messages import said
 from intake_report.metrics import PULL_METRICS
+from intake_report.plots import keys_of
 from intake_report.render.blocks import Block
 from intake_report.render.sections.answer import compared, size, span, undecidable, word
 from intake_report.render.sections.tables import table_block
@@ -65,10 +66,6 @@ def _key(result: ReportResult, claim: ClaimResult) -> MetricKey:
     return MetricKey(PULL_METRICS[claim.key]) if claim.key in PULL_METRICS else result.metric(str(claim.key))
 
 
-def _noun(claim: ClaimResult) -> str:
-    return "pull" if claim.key in PULL_METRICS else "run"
-
-
 def _comparison(result: ReportResult, claim: ClaimResult) -> Comparison | Any | None:
     versus = claim.versus or result.baseline.id
     if claim.key in PULL_METRICS:
@@ -86,7 +83,8 @@ def _on_common(result: ReportResult, claim: ClaimResult) -> CommonDriveResult | 
 
 
 def _difference(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
-    c, noun, estimate = _comparison(result, claim), _noun(claim), claim.estimate or 0.0
+    c, estimate = _comparison(result, claim), claim.estimate or 0.0
+    noun = "pull" if claim.key in PULL_METRICS else "run"
     if isinstance(c, Comparison):
         n, other, amount = c.n, c.n_versus, size(result, key, c)
     else:
@@ -148,7 +146,7 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
 
 def _indication(result: ReportResult, claim: ClaimResult) -> str:
     if claim.absolute:
-        return f"; one {_noun(claim)} does not show how much the next would differ"
+        return "; one run does not show how much the next would differ"
     c = _comparison(result, claim)
     if isinstance(c, Comparison) and c.n == c.n_versus == 1:
         return "; one run each cannot tell the intake from its day and its traffic"
@@ -176,10 +174,8 @@ def settles(result: ReportResult, claim: ClaimResult) -> str:
         return _settles_pulls(result, claim, c)
     if claim.verdict == "indication only" or c is None or not c.replicated:
         planned = next((item.remedy for item in result.limitations if item.code == "one-run"), "")
-        return (
-            said(planned, result.units)
-            or "Two runs or more of each configuration, in two or more blocks that hold both."
-        )
+        repeats = "Two runs or more of each configuration, in two or more blocks that hold both."
+        return said(planned, result.units) or repeats
     key = _key(result, claim)
     if claim.estimate is None or c.half_width is None:
         return _bounded(result, key, c)
@@ -235,20 +231,12 @@ def _settles_pulls(result: ReportResult, claim: ClaimResult, d: Any) -> str:
 
 def _bounded(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Say which margin can be decided, or how large the share is that the instruments leave open."""
-    better, lost = (
-        "ensor and ambient reference calibrated, or a longer highway phase",
-        formatting.usual(c.lost, "share", "si"),
-    )
-    coarse, margin = undecidable(result), key.parameter.number or 0.0
-    for wider in result.metrics:
-        of_metric = wider.spec.id == key.spec.id and wider.key not in coarse
+    better = "sensor and ambient reference calibrated, or a longer highway phase"
+    lost, coarse = formatting.usual(c.lost, "share", "si"), undecidable(result)
+    for wider in keys_of(result, key.spec.id):
+        beyond = wider.key not in coarse and (wider.parameter.number or 0.0) > (key.parameter.number or 0.0)
         other = next((x for x in compared(result, wider) if x.configuration == c.configuration), None)
-        if (
-            of_metric
-            and (wider.parameter.number or 0.0) > margin
-            and other is not None
-            and other.half_width is not None
-        ):
+        if beyond and other is not None and other.half_width is not None:
             decided = formatting.margin(wider.parameter.number or 0.0, result.units, both=False)
             words = f"{size(result, wider, other)}, {span(result, wider, other.low, other.high)}"
             return (

@@ -9,14 +9,8 @@ from intake_report import formatting
 from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import (
-    amount,
-    comparison_table_of,
-    metric_column,
-    named,
-    table_block,
-    with_unit,
-)
+from intake_report.render.sections import tables
+from intake_report.render.sections.tables import amount, metric_column, named, table_block, with_unit
 from intake_report.report_table import Field, frame_of
 from intake_report.results import Comparison, ModelCheck, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
@@ -29,15 +23,14 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
     rows = [c for c in result.comparisons if result.metric(c.key).spec.headline and c.basis != "none"]
     blocks: list[Block] = []
     if rows:
-        blocks += [Heading(2, "What the differences rest on", "sec-basis"), Paragraph(_method(result, rows))]
-        blocks.append(_basis(result, rows))
+        heading = Heading(2, "What the differences rest on", "sec-basis")
+        blocks += [heading, Paragraph(_method(result, rows)), _basis(result, rows)]
     blocks += _covariates(result)
-    tested = [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]
-    if tested:
+    if tested := [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]:
         blocks.append(_checks(result, tested))
     if result.direct:
         caption = f"Differences between other configurations that claims ask for{less_control(result)}"
-        blocks.append(comparison_table_of(result, list(result.direct), "tab-direct", caption))
+        blocks.append(tables.comparison_table_of(result, list(result.direct), "tab-direct", caption))
     if result.control_drives:
         blocks += [*_control_drives(result), *_control(result)]
     return blocks
@@ -93,12 +86,11 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
 
 
 def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
+    missed = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
+    within = sum(c.within + c.within_versus > 0 for c in rows)
     counts = (
-        (
-            sum(c.not_reached + c.not_reached_versus > 0 for c in rows),
-            "did not reach the margin and counts as “longer than”",
-        ),
-        (sum(c.within + c.within_versus > 0 for c in rows), "was within the margin at the entry: “sooner than”"),
+        (missed, "did not reach the margin and counts as “longer than”"),
+        (within, "was within the margin at the entry: “sooner than”"),
     )
     return (
         "u: standard uncertainty. Scatter of one run: standard deviation after configuration and block. Standardised: "
@@ -177,26 +169,18 @@ def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
 
 def _control_drives(result: ReportResult) -> list[Block]:
     without = [logs.run for logs in result.control_drives if not logs.files]
-    beside, alone = (
-        len(result.control_drives) - len(without),
-        f" (not {formatting.listing(without, 'or')})" if without else "",
+    alone = f" (not {formatting.listing(without, 'or')})" if without else ""
+    beside = f"{len(result.control_drives) - len(without)} of {formatting.count(len(result.control_drives), 'run')}"
+    taken = (
+        "Differences between configurations are taken from each run's value less that of the control beside it, which is "
+        "free of what both met: weather, traffic, lights. Values per run, their means and limits on a value are not: they "
+        "are those of the test vehicle alone."
+        if result.less_control
+        else "Since not every run in the comparison has a control that could be measured, no difference is taken less its "
+        "values; what it would have changed is shown for the runs that have one."
     )
-    runs = formatting.count(len(result.control_drives), "run")
-    if result.less_control:
-        taken = (
-            "Differences between configurations are taken from each run's value less that of the control beside it, which is "
-            "free of what both met: weather, traffic, lights. Values per run, their means and limits on a value are not: they "
-            "are those of the test vehicle alone."
-        )
-    else:
-        taken = (
-            "Since not every run in the comparison has a control that could be measured, no difference is taken less its values; "
-            "what it would have changed is shown for the runs that have one."
-        )
-    return [
-        Heading(2, "Control vehicle", "sec-control"),
-        Paragraph(f"A control vehicle, left unmodified, drove beside {beside} of {runs}{literal(alone)}. {taken}"),
-    ]
+    text = f"A control vehicle, left unmodified, drove beside {beside}{literal(alone)}. {taken}"
+    return [Heading(2, "Control vehicle", "sec-control"), Paragraph(text)]
 
 
 def _control(result: ReportResult) -> list[Block]:
@@ -205,10 +189,8 @@ def _control(result: ReportResult) -> list[Block]:
         return []
     both = [(e.half_width, e.plain_half_width) for e in rows]
     known = [(less, plain) for less, plain in both if less is not None and plain is not None]
-    text = (
-        f"It narrows the interval in {sum(less < plain for less, plain in known)} of "
-        f"{formatting.count(len(known), 'headline difference')}."
-    )
+    narrower = sum(less < plain for less, plain in known)
+    text = f"It narrows the interval in {narrower} of {formatting.count(len(known), 'headline difference')}."
 
     def difference(prefix: str) -> Callable[[Any, UnitSystem], str]:
         def cell(e: Any, units: UnitSystem) -> str:

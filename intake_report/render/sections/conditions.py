@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from intake_report import formatting
@@ -13,7 +14,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.tables import named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.text import percent
+from intake_report.results.text import DIFFERENCES, percent
 from intake_report.units import UnitSystem, parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
@@ -38,10 +39,8 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         )
     declared = [campaign.instrument.channels.get(row.channel) for row in rows]
 
-    def quantity(row: Any) -> str:
-        """Return the quantity of a step or an error of a channel."""
-        own = CHANNELS[row.channel].quantity
-        return "temperature_difference" if own == "temperature" else own
+    def quantity(row: Any) -> str:  # of a step or an error of a channel
+        return DIFFERENCES.get(CHANNELS[row.channel].quantity, CHANNELS[row.channel].quantity)
 
     def step(name: str, absent: str) -> Any:
         def cell(row: Any, units: UnitSystem) -> str:
@@ -53,8 +52,7 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
     def accuracy(row: Any, units: UnitSystem) -> str:
         if not row.accuracy:
             return formatting.ABSENT
-        error = parse_quantity(row.accuracy, quantity(row))
-        return f"± {formatting.with_unit(error, quantity(row), units, 1)}"
+        return f"± {formatting.with_unit(parse_quantity(row.accuracy, quantity(row)), quantity(row), units, 1)}"
 
     def interval(row: Any, _: UnitSystem) -> str:
         low, high = (formatting.number(x, 2) for x in (row.interval_low, row.interval_high))
@@ -108,33 +106,30 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
         Field("stops", "Stops", "number", width=0.8),
         Field("stopped_time", "Stopped", "duration", 1, width=1.1),
         Field("decision", "Decision", width=1.4),
-        notes=tuple(
-            f"{run.id}: {'; '.join(said(reason, result.units) for reason in run.reasons)}."
-            for run in result.runs
-            if run.reasons
-        ),
+        notes=(f"{r.id}: {'; '.join(said(why, result.units) for why in r.reasons)}." for r in result.runs if r.reasons),
     )
-    blocks: list[Block] = [Heading(1, "Run log and acceptance", "sec-runs"), table]
-    if len(result.criteria):
-        blocks += _criteria(result)
-    return tuple(blocks)
+    return (Heading(1, "Run log and acceptance", "sec-runs"), table, *_criteria(result))
 
 
-def _criteria(result: ReportResult) -> list[Block]:
+def _criteria(result: ReportResult) -> Iterator[Block]:
     criteria = list(rows_of(result.criteria))
-    failed = [c for c in criteria if c.passed is False]
-    text = (
-        f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft "
-        "ones stay as limitations."
-        if failed
-        else "All runs meet all acceptance criteria that could be applied."
+    if not criteria:
+        return
+    failed, text = (
+        [c for c in criteria if c.passed is False],
+        "All runs meet all acceptance criteria that could be applied.",
     )
+    if failed:
+        beyond = formatting.count(len(failed), "criterion was", "criteria were")
+        text = f"{beyond} not met; hard failures leave the comparison, soft ones stay as limitations."
 
     def missed(row: Any, units: UnitSystem) -> str:
         texts = [f"{c.run} ({said(c.value, units)})" for c in failed if c.code == row.code]
         return ", ".join(texts) or formatting.ABSENT
 
-    limits = table_block(
+    yield Heading(2, "Acceptance criteria", "sec-acceptance")
+    yield Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip()))
+    yield table_block(
         result.units,
         "tab-criteria",
         "Acceptance criteria with their limits, and the runs that do not meet them",
@@ -144,14 +139,8 @@ def _criteria(result: ReportResult) -> list[Block]:
         Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
         Field("", "Not met by", cell=missed, width=4.4),
     )
-    blocks: list[Block] = [
-        Heading(2, "Acceptance criteria", "sec-acceptance"),
-        Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip())),
-        limits,
-    ]
     if len(result.pairs):
-        blocks.append(_pairs(result))
-    return blocks
+        yield _pairs(result)
 
 
 def _pairs(result: ReportResult) -> Table:
@@ -235,19 +224,17 @@ def _channel_label(channel: str) -> str:
     return CHANNELS[channel].label if channel in CHANNELS else channel or "whole run"
 
 
-def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
-    of_name: dict[str, list[Any]] = {}
-    for check in rows_of(result.cross_checks):
-        if check.status in ("agrees", "flagged"):
-            of_name.setdefault(check.name, []).append(check)
-    if not of_name:
-        return ()
+def _cross_checks(result: ReportResult) -> Iterator[Block]:
+    done = [check for check in rows_of(result.cross_checks) if check.status in ("agrees", "flagged")]
     rows = []
-    for checks in of_name.values():
-        flagged = [check for check in checks if check.status == "flagged"]
-        first = (flagged or checks)[0]
-        rows.append(first._asdict() | {"agrees": len(checks) - len(flagged), "flagged": len(flagged)})
-    table = table_block(
+    for name in dict.fromkeys(check.name for check in done):
+        agrees, flagged = (
+            [c for c in done if (c.name, c.status) == (name, status)] for status in ("agrees", "flagged")
+        )
+        rows.append((flagged or agrees)[0]._asdict() | {"agrees": len(agrees), "flagged": len(flagged)})
+    if not rows:
+        return
+    yield table_block(
         result.units,
         "tab-cross-checks",
         "Channels held against each other and against the weather record",
@@ -258,7 +245,6 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
         Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
         notes="A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
     )
-    return (table,)
 
 
 def _notices(result: ReportResult) -> Block:

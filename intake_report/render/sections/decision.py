@@ -26,7 +26,7 @@ MOST_CHANGES = 4  # statements that the second page quotes; the annex has all
 
 def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
     """Return title, question and answer."""
-    used, driven = (sum(c.runs_used for c in result.configurations), sum(c.runs for c in result.configurations))
+    used, driven = (sum(getattr(c, n) for c in result.configurations) for n in ("runs_used", "runs"))
     days = sorted({run.start[:10] for run in result.runs if run.start})
     when = f", driven {days[0]}" if len(days) == 1 else f", driven {days[0]} to {days[-1]}" if days else ""
     blocks = len({run.block for run in result.runs if run.block and run.decision != "excluded"})
@@ -36,17 +36,16 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
         ("Runs", f"{used} of {driven} in the comparison{over}{when}"),
         ("Route", campaign.route.description.rstrip(".")),
     )
-    return (
-        Cover(
-            title=literal(result.title),
-            subtitle=literal(f"Engineering test report, campaign {result.campaign}"),
-            date=date,
-            revision=f"revision {revision}" if revision else "not issued",
-            question=literal(result.question),
-            answer=answer.answer(result),
-            facts=tuple((label, literal(text)) for label, text in facts if text),
-        ),
+    page = Cover(
+        title=literal(result.title),
+        subtitle=literal(f"Engineering test report, campaign {result.campaign}"),
+        date=date,
+        revision=f"revision {revision}" if revision else "not issued",
+        question=literal(result.question),
+        answer=answer.answer(result),
+        facts=tuple((label, literal(text)) for label, text in facts if text),
     )
+    return (page,)
 
 
 def decision(campaign: Campaign, result: ReportResult, previous: str, revision: int = 1) -> tuple[Block, ...]:
@@ -68,12 +67,8 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
             )
         )
-    blocks += [
-        *answer.bounds(result),
-        *_signatures(campaign, result),
-        *([_revision(result, previous)] if revision else []),
-    ]
-    return tuple(blocks)
+    blocks += [*answer.bounds(result), *_signatures(campaign, result)]
+    return (*blocks, _revision(result, previous)) if revision else tuple(blocks)
 
 
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
@@ -95,26 +90,17 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
         limits = "" if interval == formatting.ABSENT else f" ({interval})"
         return f"{value}; {said(change_of(key, c.difference), units)}{limits} {answer.MARKS.get(c.call, '')} {answer.CALLS[c.call]}"
 
+    template = "Mean, difference from {baseline} with its {level} interval, and verdict"
+    columns = tuple((key.key, metric_title(key, result.units)) for key in keys)
     bounded = [f"What bounds these most: {item.cover}." for item in answer.gravest(result, 1)]
     return table_block(
         result.units,
         "tab-verdict",
-        message(
-            "Mean, difference from {baseline} with its {level} interval, and verdict",
-            baseline=result.baseline.name,
-            level=Value(result.level, "share"),
-        ),
+        message(template, baseline=result.baseline.name, level=Value(result.level, "share")),
         frame_of(rows),
         named(result, 1.6),
         notes=(*answer.legend(result, keys), *_rounded(result, keys), *answer.also_shown(result, keys), *bounded),
-        across=Across(
-            "configuration",
-            "key",
-            tuple((key.key, metric_title(key, result.units)) for key in keys),
-            cell,
-            align="left",
-            width=2.4,
-        ),
+        across=Across("configuration", "key", columns, cell, align="left", width=2.4),
     )
 
 
@@ -148,10 +134,7 @@ def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     still = [f"not {formatting.listing(unsigned, 'or')}"] if unsigned else []
     still += [f"{formatting.count(undecided, 'claim')} not decided"] if undecided else []
     text = "The results concern the articles as tested."
-    return [
-        replace(table, internal=True),
-        Paragraph(f"{text} Open: {'; '.join(still)}." if still else text),
-    ]
+    return [replace(table, internal=True), Paragraph(f"{text} Open: {'; '.join(still)}." if still else text)]
 
 
 def _revision(result: ReportResult, previous: str) -> Block:

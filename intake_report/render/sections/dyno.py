@@ -33,7 +33,7 @@ def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         _left_out(result, evidence),
         *(_curves(result, evidence) if evidence.curves else ()),
         _figures(result, evidence),
-        *_drift(result, evidence),
+        *((_drift(result, evidence),) if evidence.drifts else ()),
     )
 
 
@@ -43,11 +43,9 @@ def _speed(value: float) -> str:
 
 def _basis(campaign: Campaign, dyno: DynoResult) -> str:
     sessions = formatting.count(dyno.figures["session"].nunique(), "session")
-    where = (
-        f"Figures are for the {dyno.basis}; that loss is an assumption with a name and no measurement."
-        if dyno.assumption
-        else f"All figures are at the {dyno.basis}."
-    )
+    where = f"All figures are at the {dyno.basis}."
+    if dyno.assumption:
+        where = f"Figures are for the {dyno.basis}; that loss is an assumption with a name and no measurement."
     if dyno.basis == "wheel" and not campaign.dyno.driveline_loss:
         where += " No driveline loss is assumed, so no engine figure is given."
     n = f"{formatting.count(len(dyno.figures), 'pull')} in {sessions}"
@@ -87,12 +85,9 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
     boost = CORRECTIONS[dyno.method].boost  # a method for compression ignition holds for one kind of boost only
     boosted = f"boosted, taken as {boost}" if boost else "boosted"
     engine = "naturally aspirated" if dyno.aspiration == "natural" else boosted
-    inside = [valid for valid in figures["in_validity"] if valid is not None]
-    validity = (
-        f"{sum(inside)} of {formatting.count(len(figures), 'pull')} lie within its range of validity"
-        if inside
-        else "the method publishes no range of validity"
-    )
+    inside, validity = figures["in_validity"].dropna(), "the method publishes no range of validity"
+    if len(inside):
+        validity = f"{sum(inside)} of {formatting.count(len(figures), 'pull')} lie within its range of validity"
     return (
         f"Correction: **{literal(dyno.correction)}** to {literal(dyno.reference)}, {engine}; factors "
         f"{low if low == high else f'{low} to {high}'}; {validity}. It takes the air of the cell, never the intake air: correcting with "
@@ -106,10 +101,8 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
         uncorrected = f"{name}_uncorrected"
         if name not in dyno.figures or dyno.figures[name].isna().all():
             return []
-        second = (
-            [Field(uncorrected, "Uncorrected", quantity, 1)] if dyno.corrected and uncorrected in dyno.figures else []
-        )
-        return [Field(name, title, quantity, 1), *second]
+        also = dyno.corrected and uncorrected in dyno.figures
+        return [Field(name, title, quantity, 1), *([Field(uncorrected, "Uncorrected", quantity, 1)] if also else [])]
 
     curves = dyno.grid is not None
     state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
@@ -138,10 +131,8 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
 def _left_out(result: ReportResult, dyno: DynoResult) -> Block:
     if not dyno.left_out:
         return Paragraph("No pull was left out.")
-    items = "; ".join(
-        literal(f"{x.pull} ({result.name_of(x.configuration)}): {said(x.reason, result.units)}") for x in dyno.left_out
-    )
-    return Paragraph(f"{formatting.count(len(dyno.left_out), 'pull')} left out by rule: {items}.")
+    why = [f"{x.pull} ({result.name_of(x.configuration)}): {said(x.reason, result.units)}" for x in dyno.left_out]
+    return Paragraph(f"{formatting.count(len(why), 'pull')} left out by rule: {'; '.join(map(literal, why))}.")
 
 
 def _finding(result: ReportResult, dyno: DynoResult) -> str:
@@ -184,16 +175,14 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
     frame = means.merge(differences, on=["figure", "configuration"], how="left", suffixes=("_mean", "")).astype(object)
     texts = dict.fromkeys(said(row.note, result.units) for row in rows_of(differences) if row.note)
     notes = [f"{text[0].upper()}{text[1:]}." for text in texts]
-    if len(differences):
-        if not dyno.in_turn:
-            notes.append(
-                "The configurations were pulled one after the other: a drift of the session is mixed with these differences, so that "
-                "an interval beside zero is an indication."
-            )
+    if len(differences) and not dyno.in_turn:
         notes.append(
-            f"{formatting.count(len(differences), 'difference')} are shown, and no interval is widened for their number."
+            "The configurations were pulled one after the other: a drift of the session is mixed with these differences, so that "
+            "an interval beside zero is an indication."
         )
-
+    if len(differences):
+        many = formatting.count(len(differences), "difference")
+        notes.append(f"{many} are shown, and no interval is widened for their number.")
     band = "as the dyno printed them"
     if dyno.grid is not None:
         band = f"over {formatting.interval(dyno.grid.low, dyno.grid.high, 'engine_speed', 'si', 0)}"
@@ -219,11 +208,9 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
     )
 
 
-def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
+def _drift(result: ReportResult, dyno: DynoResult) -> Block:
     known = [drift for drift in dyno.drifts if drift.slope is not None]
     unknown = dict.fromkeys(said(drift.reason, result.units) for drift in dyno.drifts if drift.slope is None)
-    if not dyno.drifts:
-        return ()
     figure = dyno.drifts[0].figure
     text = (
         f"Within a session the engine, its bay and the rollers warm up from pull to pull. The slope of {figure} against "
@@ -233,9 +220,9 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
     if unknown:
         text += f" Not given: {'; '.join(unknown)}."
     if not known:
-        return (Paragraph(literal(text)),)
+        return Paragraph(literal(text))
     words = {True: "drift shown", False: "no drift shown"}
-    table = table_block(
+    return table_block(
         result.units,
         "tab-drift",
         f"Drift of {figure} within the session",
@@ -253,4 +240,3 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
             "configuration cannot be told apart.",
         ),
     )
-    return (table,)

@@ -28,11 +28,9 @@ PER_TABLE = 5  # metric columns that fit the width of a page
 DRAWN = ("peak_iat", "heat_soak_rate", "recovery_time_constant")  # beside the headline metrics
 BUDGETS_PER_TABLE = 3  # the same of budgets
 WHOSE = {True: "same in all", False: "each its own", None: ""}
-TOTALS = {
-    "u": "All sources together",
-    "u_common": "of which the same in all runs",
-    "u_own": "of which each run its own",
-}
+TOTALS = (
+    ("u", "All sources together"), ("u_common", "of which the same in all runs"), ("u_own", "of which each run its own"),
+)  # fmt: skip
 
 
 def details(result: ReportResult) -> tuple[Block, ...]:
@@ -102,8 +100,7 @@ def _main(result: ReportResult) -> list[Block]:
     keys = computed(result)
     blocks: list[Block] = [Heading(2, "Differences of the main metrics", "sec-values")]
     differing = {c.key for c in result.comparisons if c.difference is not None}
-    compared = [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]
-    if compared:
+    if compared := [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]:
         blocks.append(
             figure_block(
                 difference_figure(result, compared, tables.calls(result, compared)),
@@ -121,8 +118,7 @@ def all_values(result: ReportResult) -> tuple[Block, ...]:
     keys = computed(result)
     blocks: list[Block] = [Heading(1, "All values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
-        some = [k for k in keys if k.spec.group == group]
-        if some:
+        if some := [k for k in keys if k.spec.group == group]:
             blocks += _group(result, some, group.replace(" ", "-"), title)
     if not keys:
         blocks.append(Paragraph("No metric could be computed in any run."))
@@ -225,6 +221,9 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
 
 
 def _source_table(result: ReportResult, budget: InstrumentUncertainty) -> Table:
+    def value(source: Any, _: UnitSystem) -> str:
+        return result.printed(source.u, source.quantity, 2)
+
     return tables.table_block(
         result.units,
         "tab-sources",
@@ -232,9 +231,7 @@ def _source_table(result: ReportResult, budget: InstrumentUncertainty) -> Table:
         frame_of(budget.sources),
         Field("name", "Source", width=2.6),
         Field("basis", "What is known", width=5.0),
-        Field(
-            "", "Standard uncertainty", cell=lambda s, _: result.printed(s.u, s.quantity, 2), align="right", width=1.5
-        ),
+        Field("", "Standard uncertainty", cell=value, align="right", width=1.5),
         Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
     )
 
@@ -249,11 +246,12 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Seq
     rows: list[dict[str, Any]] = [
         {"common": source.common, **vars(entries[source.name, k.key])} for source in budget.sources for k in keys
     ]
-    for field, name in TOTALS.items():
+    for field, name in TOTALS:
         for k in keys:
             valued = _valued(result, k)
             u = _root_mean_square([getattr(v, field) for v in valued])
             rows.append({"common": None, "key": k.key, "source": name, "u": u, "runs": len(valued)})
+    columns = tuple((k.key, tables.titled(k, result.units, difference=True)) for k in keys)
 
     def cell(row: Any, units: UnitSystem) -> str:  # one digit more than the value
         key = result.metric(row.key)
@@ -267,20 +265,13 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Seq
         Field("source", "Source", width=3.0),
         Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
         notes=(note for key in keys if (note := _open_ended(result, budget, key))),
-        across=Across(
-            "source",
-            "key",
-            tuple((k.key, tables.titled(k, result.units, difference=True)) for k in keys),
-            cell,
-            width=2.0,
-        ),
+        across=Across("source", "key", columns, cell),
     )
 
 
 def _open_ended(result: ReportResult, budget: InstrumentUncertainty, key: MetricKey) -> str:
     """Say in how many runs draws do not reach a margin; empty where all do."""
-    shares = [v.draws_not_reached for v in _valued(result, key) if v.draws_not_reached]
-    if not shares:
+    if not (shares := [v.draws_not_reached for v in _valued(result, key) if v.draws_not_reached]):
         return ""
     counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
     return (
@@ -299,8 +290,7 @@ def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[Met
     heading = Heading(2, "What cancels in differences", "sec-cancels")
     if not rows:
         return [heading, Paragraph("No difference between configurations has a value in every draw.")]
-    first = rows[0]
-    key = result.metric(first.key)
+    first, key = rows[0], result.metric(rows[0].key)
     form = (difference_quantity(key), result.units, key.spec.decimals + 2)
     whole = _root_mean_square([v.u_common for v in _valued(result, key)])
     text = (
@@ -310,5 +300,4 @@ def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[Met
         f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
         "crosses a margin with less delay. results.json has all differences."
     )
-
     return [heading, Paragraph(literal(text))]

@@ -45,8 +45,8 @@ def places(result: ReportResult) -> tuple[Block, ...]:
         Paragraph(literal(_peaks(result, record))),
     ]
     if record.proposed:
-        blocks.append(Paragraph("The campaign states no phases. The speed profile that the runs share suggests these:"))
-        blocks.append(Preformatted(record.proposed))
+        text = "The campaign states no phases. The speed profile that the runs share suggests these:"
+        blocks += [Paragraph(text), Preformatted(record.proposed)]
     return tuple(blocks)
 
 
@@ -207,7 +207,5 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         notes="Mean over the effects of the runs, and their range; no interval.",
         across=Across("title", "configuration", modelled, amount),
     )
-    return [
-        Heading(2, "Models of the common drive", "sec-models"),
-        *(table for table in (validation, parameters, what_if) if table.rows),
-    ]
+    heading = Heading(2, "Models of the common drive", "sec-models")
+    return [heading, *(table for table in (validation, parameters, what_if) if table.rows)]

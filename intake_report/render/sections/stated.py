@@ -11,6 +11,7 @@ from intake_report.campaign import Campaign
 from intake_report.campaign.fields import read_photo
 from intake_report.errors import DataError
 from intake_report.messages import said
+from intake_report.plots import keys_of
 from intake_report.plots_route import photos_figure
 from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted
@@ -64,17 +65,13 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 def definitions(result: ReportResult) -> tuple[Block, ...]:
     """Return the definition of every metric, for the annex."""
     ids = dict.fromkeys(key.spec.id for key in result.metrics)
-    return (
-        Heading(1, "Definitions of the metrics", "sec-definitions"),
-        Definitions(tuple(_definition(result, id) for id in ids)),
-    )
+    heading = Heading(1, "Definitions of the metrics", "sec-definitions")
+    return (heading, Definitions(tuple(_definition(result, id) for id in ids)))
 
 
 def _definition(result: ReportResult, id: str) -> tuple[str, str]:
-    keys = [key for key in result.metrics if key.spec.id == id]
-    spec = keys[0].spec
-    title = general_title(spec)
-    numbers = [k.parameter.number for k in keys if k.parameter.number is not None]
+    keys = keys_of(result, id)
+    spec, numbers = keys[0].spec, [k.parameter.number for k in keys if k.parameter.number is not None]
     variants = ""
     if spec.parameter == "margin":
         variants = f" Margins: {formatting.listing([formatting.margin(number, result.units) for number in numbers])}."
@@ -83,7 +80,7 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
     definition = said(spec.definition, result.units)
-    return literal(f"{title} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
+    return literal(f"{general_title(spec)} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
 
 
 def _design(result: ReportResult) -> str:
@@ -98,9 +95,8 @@ def _design(result: ReportResult) -> str:
         if run.block:
             orders[run.block].append(result.name_of(run.configuration))
     if not orders:
-        return (
-            f"{text}{'; no blocks were declared, so runs are compared without regard to the day' if anything else ''}."
-        )
+        without = "; no blocks were declared, so runs are compared without regard to the day"
+        return f"{text}{without if anything else ''}."
     order = "; ".join(f"{block}: {', '.join(names)}" for block, names in orders.items())
     return f"{text}, grouped in {formatting.count(len(orders), 'block')} (order of the runs: {order})."
 
@@ -112,8 +108,7 @@ def _route(campaign: Campaign, result: ReportResult) -> str:
         how = "Every run is matched as a whole onto one reference path, so that runs are compared at the same place."
     if methods == {"speed"}:
         how = "The logs hold no position: route distance is integrated speed."
-    lengths = [run.length for run in result.runs if run.length]
-    if lengths:
+    if lengths := [run.length for run in result.runs if run.length]:
         how += f" The runs are {formatting.interval(min(lengths), max(lengths), 'distance', result.units, 2)} long."
     described = f"{campaign.route.description.rstrip('.')}. " if campaign.route.description else ""
     return f"{described}{how}"
@@ -196,7 +191,7 @@ LAW = (
     "practice; this report does not answer it.",
 )
 
-_VARIED = (
+VARIED = (
     "These results are not of the campaign file as it stands; keys that were changed for this run of the notebook: "
 )
 
@@ -229,7 +224,7 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     varied = campaign.varied[0] if campaign.varied else ()
     return (
         Heading(1, "Provenance", "sec-provenance", internal=True),
-        *([Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(varied)),))] if varied else []),
+        *([Callout("caution", "Varied in the notebook", (VARIED + literal(", ".join(varied)),))] if varied else []),
         Paragraph(
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
@@ -251,11 +246,11 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
         return ()
     heading = Heading(1, "Changes since the report before", "sec-changes")
     issued, rows = changed_statements(result, previous)
-    if rows is None:
-        text = "is missing or was changed after it was issued, so what changed since then cannot be told."
-        return (heading, Paragraph(f"The report before, {literal(issued)}, {text}"))
     if not rows:
         text = f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."
+        if rows is None:
+            lost = "is missing or was changed after it was issued, so what changed since then cannot be told."
+            text = f"The report before, {literal(issued)}, {lost}"
         return (heading, Paragraph(text))
     table = table_block(
         result.units,
@@ -305,13 +300,12 @@ def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> 
 
 
 def _statements(document: dict[str, Any]) -> dict[tuple[str, ...], str]:
-    statements: dict[tuple[str, ...], str] = {}
-    for run in document["runs"]:
-        statements["Run", run["id"]] = run["decision"]
-    for c in document["comparisons"]:
-        statements["Difference", c["key"], c["configuration"]] = f"{c['text']} ({c['interval_text']}), {c['verdict']}"
-    for claim in document["claims"]:
-        statements["Claim", claim["text"]] = claim["verdict"]
-    for item in document["limitations"]:
-        statements["Limitation", item["code"]] = "stated"
-    return statements
+    return {
+        **{("Run", run["id"]): run["decision"] for run in document["runs"]},
+        **{
+            ("Difference", c["key"], c["configuration"]): f"{c['text']} ({c['interval_text']}), {c['verdict']}"
+            for c in document["comparisons"]
+        },
+        **{("Claim", claim["text"]): claim["verdict"] for claim in document["claims"]},
+        **{("Limitation", item["code"]): "stated" for item in document["limitations"]},
+    }

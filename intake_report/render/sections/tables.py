@@ -31,12 +31,11 @@ def block_of(table: ReportTable, units: UnitSystem) -> Table:
     """
     columns = table.columns(units)
     internal = [field.internal for field in table.fields] + [False] * len(columns)
+    heads = zip(columns, internal, strict=False)
     return Table(
         label=table.label,
         caption=literal(said(table.caption, units)),
-        columns=tuple(
-            Column(literal(title), align, hidden) for (title, align, _), hidden in zip(columns, internal, strict=False)
-        ),
+        columns=tuple(Column(literal(title), align, hidden) for (title, align, _), hidden in heads),
         rows=tuple(tuple(literal(cell) for cell in row) for row in table.cells(units)),
         notes=tuple(literal(said(note, units)) for note in table.notes),
         values=tuple(table.values()),
@@ -54,9 +53,8 @@ def table_block(
     across: Across | None = None,
 ) -> Table:
     """Return the block of a table that is declared here; see `ReportTable`."""
-    return block_of(
-        ReportTable(label, caption, fields, frame, (notes,) if isinstance(notes, Part) else tuple(notes), across), units
-    )
+    every = (notes,) if isinstance(notes, Part) else tuple(notes)
+    return block_of(ReportTable(label, caption, fields, frame, every, across), units)
 
 
 # ---- columns -----------------------------------------------------------------------------------------------------
@@ -168,10 +166,6 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
     )
 
 
-def _percent(level: float) -> str:
-    return formatting.usual(level, "share", "si")
-
-
 def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str, ...]:
     """Return every note once, with the metrics that it concerns unless it concerns all."""
     concerned: dict[str, list[str]] = {}
@@ -199,7 +193,7 @@ def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str
     if "exploratory" in calls:
         notes.append(
             f"{text.EXPLORATORY}: not a headline metric, so nothing allows for the number of metrics looked at; at "
-            f"{_percent(result.level)} one in {round(1.0 / (1.0 - result.level))} such calls comes by chance where there is "
+            f"{formatting.usual(result.level, 'share', 'si')} one in {round(1.0 / (1.0 - result.level))} such calls comes by chance where there is "
             "no difference."
         )
     if any(result.metric(c.key).spec.headline and c.basis == "runs" for c in rows):
@@ -225,6 +219,7 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
     """Return the value of every run with what the instruments leave open, one row per run, one column per metric."""
     excluded = {run.id for run in result.runs if run.decision == "excluded"}
     notes = Counter((key.key, said(v.note, result.units)) for key in keys for v in result.of(key.key) if v.note)
+    columns = tuple((key.key, titled(key, result.units)) for key in keys)
     frame = frame_of(v for key in keys for v in result.of(key.key))
     table = table_block(
         result.units,
@@ -237,13 +232,7 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
             f"{text.metric_title(result.metric(key), result.units)}: {note} ({formatting.count(runs, 'run')})."
             for (key, note), runs in notes.items()
         ),
-        across=Across(
-            "run",
-            "key",
-            tuple((key.key, titled(key, result.units)) for key in keys),
-            lambda v, units: text.interval_text(v, result.metric(v.key), units),
-            width=1.0,
-        ),
+        across=Across("run", "key", columns, lambda v, units: text.interval_text(v, result.metric(v.key), units)),
     )
     return replace(table, widths=None)
 
@@ -251,6 +240,11 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
 def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, caption: str) -> Table:
     """Return n, mean and standard deviation of every metric, one column per configuration."""
     rows = [result.summary(key.key, c.id) for key in keys for c in result.configurations]
+    columns = tuple((c.id, c.name) for c in result.configurations)
+
+    def cell(s: Any, units: UnitSystem) -> str:
+        return text.summary_text(s, result.metric(s.key), units)
+
     return table_block(
         result.units,
         label,
@@ -258,13 +252,7 @@ def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, c
         frame_of(rows).assign(unit=[QUANTITIES[result.metric(s.key).spec.quantity].internal for s in rows]),
         Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),
         notes="Mean ± standard deviation between runs (number of runs).",
-        across=Across(
-            "key",
-            "configuration",
-            tuple((c.id, c.name) for c in result.configurations),
-            lambda s, units: text.summary_text(s, result.metric(s.key), units),
-            width=1.8,
-        ),
+        across=Across("key", "configuration", columns, cell, width=1.8),
     )
 
 
@@ -286,12 +274,10 @@ def hottest(result: ReportResult) -> str:
     parts = []
     for c in result.configurations:
         curves = [curve for curve in result.route_curves if curve.configuration == c.id]
-        points = [(y, x) for one in curves for x, y in zip(one.x, one.y, strict=True) if y is not None]
-        if points:
+        if points := [(y, x) for one in curves for x, y in zip(one.x, one.y, strict=True) if y is not None]:
             value, at = max(points)
-            phase = result.phase_at(at)
-            highest = result.printed(value, "temperature", 0)
-            parts.append(f"{highest} with {c.name}{f' ({phase})' if phase else ''}")
+            place = f" ({phase})" if (phase := result.phase_at(at)) else ""
+            parts.append(f"{result.printed(value, 'temperature', 0)} with {c.name}{place}")
     return f"Highest intake air: {formatting.listing(parts)}" if parts else ""
 
 
@@ -335,14 +321,13 @@ def masses(result: ReportResult, air: AirEvidence) -> str:
 
 def peaks(result: ReportResult, dyno: DynoResult) -> str:
     """Return between which values the peaks of the mean curves of the configurations lie."""
-    parts: list[str] = []
+    parts = []
     for quantity in ("power", "torque"):
         tops = [max(v for v in curve.mean if v is not None) for curve in dyno.curves if curve.quantity == quantity]
-        parts.append(
-            f"{'peak ' if parts else ''}{quantity} {formatting.interval(min(tops), max(tops), quantity, result.units, 1)}"
-        )
+        parts.append(f"peak {quantity} {formatting.interval(min(tops), max(tops), quantity, result.units, 1)}")
     one = len({curve.configuration for curve in dyno.curves}) == 1
-    return f"Peak {formatting.listing(parts)}{'' if one else ' over all configurations'}"
+    peaks_of = formatting.listing(parts).removeprefix("peak ")
+    return f"Peak {peaks_of}{'' if one else ' over all configurations'}"
 
 
 def stops(result: ReportResult) -> str:
