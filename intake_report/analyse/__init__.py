@@ -43,9 +43,8 @@ CONCLUDED: Any = {
     "metrics": {"confidence", "equivalence"},
     "comparison": True,
     "common_drive": True,
-    **dict.fromkeys(
-        ("claims", "plan", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
-    ),
+    **dict.fromkeys(("claims", "plan", "dyno", "bench", "pulls", "restrictions", "airflows"), True),
+    **dict.fromkeys(("exposures", "observations"), True),
 }
 """What measuring does not read: `conclude` takes it from the campaign that it is given."""
 
@@ -177,16 +176,13 @@ def _with_metrics(
 def _digests(campaign: Campaign) -> dict[str, str]:
     """Return a digest of each table of the campaign file, as far as measuring reads it."""
     tables = campaign.model_dump(mode="json", by_alias=True, exclude=CONCLUDED)
-    return {
-        name: hashlib.sha256(json.dumps(table, sort_keys=True).encode()).hexdigest() for name, table in tables.items()
-    }
+    texts = {name: json.dumps(table, sort_keys=True) for name, table in tables.items()}
+    return {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
 
 
 def _refuse_another(campaign: Campaign, measured: Measured) -> None:
-    """Refuse a campaign that measuring would have read something else from."""
     read = _digests(campaign)
-    differing = [name for name in read if read[name] != measured.campaign_read.get(name)]
-    if differing:
+    if differing := [name for name in read if read[name] != measured.campaign_read.get(name)]:
         raise CampaignError(
             f"the campaign has another [{differing[0]}] than the one that was measured.",
             file=campaign.given,

@@ -50,7 +50,6 @@ def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
 
 
 def _number(limit: str | int | float, spec: align.CriterionSpec) -> float:
-    """Return a limit in the unit of its criterion."""
     bare, hours = ("ratio", 100.0), ("duration", 3600.0)
     quantity, size = {"count": bare, "share": bare, "hours": hours}.get(spec.shown, (spec.shown, 1.0))
     if isinstance(limit, str):

@@ -99,10 +99,8 @@ def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | No
         return None
     use = ~weather.too_slow(sensor)
     if not use.any():
-        note = message(
-            "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken",
-            code="ambient-at-rest",
-        )
+        text = "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken"
+        note = message(text, code="ambient-at-rest")
         return AmbientSeries(sensor.time[:1], np.quantile(sensor.temperature, [0.1]), note)
     time, value = sensor.time[use], sensor.temperature[use]
     grouped = pd.DataFrame({"time": time, "value": value}).groupby(np.floor((time - time[0]) / BIN))
@@ -120,21 +118,15 @@ def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> Ambie
 
 
 def choose_ambient(
-    campaign: Campaign,
-    drives: tuple[Drive, ...],
-    records: dict[str, WeatherRecord],
-    zeroing: Zeroing = NOT_ZEROED,
+    campaign: Campaign, drives: tuple[Drive, ...], records: dict[str, WeatherRecord], zeroing: Zeroing = NOT_ZEROED
 ) -> AmbientReference:
     """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
 
     Without series when nothing was recorded. The vehicle's own sensor counts as corrected by `zeroing`.
     """
-    runs = [drive.clean for drive in drives]
-    ages = {w.id: w.max_age for w in campaign.weather}
-    shifts = {
-        run.run: zeroing.correction(campaign, "ambient", channel_step(campaign, run, "ambient") or ASSUMED_STEP)
-        for run in runs
-    }
+    runs, ages = [drive.clean for drive in drives], {w.id: w.max_age for w in campaign.weather}
+    steps = {run.run: channel_step(campaign, run, "ambient") or ASSUMED_STEP for run in runs}
+    shifts = {run: zeroing.correction(campaign, "ambient", step) for run, step in steps.items()}
     found = {VEHICLE: {run.run: vehicle_series(run, shifts[run.run]) for run in runs}}
     found |= {id: {run.run: record_series(run, record, ages[id]) for run in runs} for id, record in records.items()}
     series = {id: {run: one for run, one in of.items() if one is not None} for id, of in found.items()}
@@ -173,10 +165,7 @@ def _candidate(
 def _comparisons(
     runs: list[CleanRun], records: dict[str, WeatherRecord], shifts: Mapping[str, float]
 ) -> list[weather.SourceComparison]:
-    """Compare all sources with each other over the runs whose start is known.
-
-    The vehicle's sensor at speed and at rest with every record, and the records among themselves.
-    """
+    """Compare the vehicle's sensor, at speed and at rest, with every record, and the records among themselves."""
     windows = {run.run: span for run in runs if (span := time_span(run))}
     sensors = [vehicle_input(run, shifts[run.run]) for run in runs if run.run in windows and run.has("ambient")]
     places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")

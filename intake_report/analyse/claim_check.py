@@ -234,7 +234,6 @@ def _percentage(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:
 
 
 def _margin(claim: Claim, key: MetricKey) -> Part:
-    """Catch "within 3 °F" where the metric used 5 °F."""
     quoted = WITHIN.search(claim.text)
     if not quoted:
         return ""

@@ -114,7 +114,6 @@ def judge_claims(
 def _of_difference(
     campaign: Campaign, claim: Claim, key: MetricKey, comparisons: Sequence[Comparison]
 ) -> ClaimEvidence | Part:
-    """Return the difference that a claim is judged by, or the reason why there is none."""
     wanted = (key.key, claim.configuration, other(campaign, claim))
     found = next((c for c in comparisons if (c.key, c.configuration, c.versus) == wanted), None)
     if found is None:
@@ -143,7 +142,6 @@ def _pair_text(size: Part, n: Count, n_versus: int) -> Message:
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
-    """Return the difference between the pulls of two configurations, or the reason why a claim cannot rest on it."""
     if dyno is None:
         return "no pull was analysed"
     if is_absolute(claim):
@@ -175,7 +173,6 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
 def _of_mean(
     campaign: Campaign, claim: Claim, key: MetricKey, values: Sequence[MetricResult], draws: InstrumentDraws | None
 ) -> ClaimEvidence | Part:
-    """Return the mean of one configuration, or the reason why there is none."""
     of_metric = [v for v in values if v.key == key.key and v.configuration == claim.configuration]
     runs = [v for v in of_metric if v.status != "not computed"]
     if not runs:
@@ -359,7 +356,6 @@ def _bounds(
 
 
 def _by_interval(e: ClaimEvidence, low: float | None, high: float | None) -> ClaimVerdict:
-    """Judge by the interval where censoring leaves no standard uncertainty."""
     at_least, at_most = (-math.inf if e.low is None else e.low), (math.inf if e.high is None else e.high)
     lower, upper = (-math.inf if low is None else low), (math.inf if high is None else high)
     if lower <= at_least and at_most <= upper:

@@ -77,9 +77,8 @@ def common_drive(
     )
     if failed:
         names = Listing(tuple(campaign.configuration(id).name for id in failed))
-        notes += (
-            message("the model fails its validation for {names}: its numbers decide nothing", "failed", names=names),
-        )
+        template = "the model fails its validation for {names}: its numbers decide nothing"
+        notes += (message(template, "failed", names=names),)
     drives = [one for f in fits for one in f.drives]
     return CommonDriveResult(
         drive=label,
@@ -141,7 +140,6 @@ def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[Ther
 def _chosen(
     campaign: Campaign, settings: CommonDriveSection, fits: Sequence[ThermalFit], series: dict[str, RunSeries]
 ) -> tuple[CommonDrive, Part]:
-    """Return the common drive and what it is."""
     effects = {one.run: own for f in fits for one, own in zip(f.drives, f.effects, strict=True)}
     drives = {one.run: one for f in fits for one in f.drives}
     if settings.file:

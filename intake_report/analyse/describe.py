@@ -45,11 +45,10 @@ def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], ex
 
 def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> tuple[ConfigurationResult, ...]:
     """Return the configurations with the number of runs driven and used."""
+    of = campaign.configurations
     driven = [run.configuration for run in runs]
     used = [run.configuration for run in runs if run.decision != "excluded"]
-    return tuple(
-        ConfigurationResult(c.id, c.name, c.role, driven.count(c.id), used.count(c.id)) for c in campaign.configurations
-    )
+    return tuple(ConfigurationResult(c.id, c.name, c.role, driven.count(c.id), used.count(c.id)) for c in of)
 
 
 def describe_quality(runs: Iterable[CleanRun]) -> pd.DataFrame:

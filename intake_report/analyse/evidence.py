@@ -206,7 +206,6 @@ def road_airflow(
 
 
 def _restriction(campaign: Campaign, id: str, samples: list[_FullThrottleRun]) -> bench.RestrictionFit | None:
-    """Return the power law of one configuration over its runs; None where samples or their range are too few."""
     own = [s for s in samples if s.configuration == id]
     flow, drop = (np.concatenate([getattr(s, x) for s in own] or [np.empty(0)]) for x in ("airflow", "drop"))
     if flow.size < LEAST_SAMPLES or float(flow.max() / flow.min()) < LEAST_RANGE:

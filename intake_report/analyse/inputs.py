@@ -76,10 +76,9 @@ def control_id(run: str) -> str:
 
 def control_entries(campaign: Campaign) -> tuple[Run, ...]:
     """Return the control drives as runs of their own, with their partner's settings."""
+    partners = (run for run in campaign.runs if run.control)
     return tuple(
-        run.model_copy(update={"id": control_id(run.id), "files": run.control, "control": ()})
-        for run in campaign.runs
-        if run.control
+        run.model_copy(update={"id": control_id(run.id), "files": run.control, "control": ()}) for run in partners
     )
 
 

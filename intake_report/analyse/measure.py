@@ -40,7 +40,8 @@ def build_series(
     step = channel_step(campaign, drive.clean, "iat")
     shift = zeroing.correction(campaign, "iat", step)
     series = ambient.series.get(run.id)
-    stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
+    at = (float(s.distance) if np.isfinite(s.distance) else None for s in aligned.stops)
+    stops = tuple(Span(s.start, s.end, s.place or "", place) for s, place in zip(aligned.stops, at, strict=True))
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
     # the time constant of the sensor [s]: only the rebuild at corners looks at it
     declared = campaign.instrument.channels.get("iat")
@@ -58,10 +59,6 @@ def build_series(
     )  # fmt: skip
     found.timed("nodes", lambda: nodes)
     return found
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
 
 
 def _entry_end(drive: Drive) -> float | None:
@@ -111,10 +108,9 @@ def add_operating_points(
 
     Barometric pressure comes from the first weather source that has it where the log has none.
     """
-    engines = [
-        engine_samples(drive.clean, first_known(sources_during(campaign, drive.clean, records), "station_pressure"))
-        for drive in drives
-    ]
+    during = (sources_during(campaign, drive.clean, records) for drive in drives)
+    known = zip(drives, during, strict=True)
+    engines = [engine_samples(drive.clean, first_known(of, "station_pressure")) for drive, of in known]
     points = definitions.shared_points([engine for engine in engines if engine is not None])
     return tuple(one.but(engine=engine, points=points) for one, engine in zip(series, engines, strict=True))
 

@@ -67,15 +67,14 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits; one error for each of them."""
     for code, limit in campaign.acceptance.items():
         alone = campaign.model_copy(update={"acceptance": {code: limit}})
-        errors = list(caught(alone, acceptance_limits))
-        yield from errors
-        if errors:
+        if errors := list(caught(alone, acceptance_limits)):
+            yield from errors
             continue
         share = CRITERIA[code].shown == "share"
         if not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
-            stated, high = (
-                limit.limit if isinstance(limit, Limit) else limit,
+            high, stated = (
                 "100 %" if share else f"{LARGEST_LIMIT:g}",
+                limit.limit if isinstance(limit, Limit) else limit,
             )
             what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
             yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")

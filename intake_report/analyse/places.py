@@ -59,15 +59,13 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
     used = {grid.runs[i] for i in rows}
     peaks = [peak for peak in facts.peaks if peak.run in used]
     nowhere = dict.fromkeys(("peak_centre", "peak_spread", "peak_share", "peak_within")) | {"one_place": False}
+    dwell = tuple(round(float(v), 2) for v in np.median(grid.dwell[rows], axis=0))
     return Places(
         quantity=facts.quantity,
         step=float(grid.edges[1] - grid.edges[0]),
         centres=tuple(round(float(x), 1) for x in grid.centres),
         curves=_curves(campaign, grid, rows),
-        traffic=PlaceTraffic(
-            tuple(round(float(v), 2) for v in np.median(grid.dwell[rows], axis=0)),
-            tuple(int(v) for v in grid.passes[rows].max(axis=0)),
-        ),
+        traffic=PlaceTraffic(dwell, tuple(int(v) for v in grid.passes[rows].max(axis=0))),
         peaks=tuple(peaks),
         **(peak_summary([peak.distance for peak in peaks]) if peaks else nowhere),
         stops=_stops(facts.stops, used),
@@ -140,8 +138,7 @@ def _within_blocks(values: np.ndarray, ids: list[str], blocks: list[str]) -> dic
 def _stops(places: Sequence[Place], used: set[str]) -> tuple[StopPlace, ...]:
     rows = []
     for place in places:
-        durations = tuple((run, float(seconds)) for run, seconds in place.durations if run in used)
-        if durations:
+        if durations := tuple((run, float(seconds)) for run, seconds in place.durations if run in used):
             share = len({run for run, _ in durations}) / len(used)
             rows.append(StopPlace(place.name, float(place.distance), share, durations))
     return tuple(rows)

@@ -142,7 +142,6 @@ def run_weather(
 
 
 def _absent(during: dict[str, RunConditions], order: list[str]) -> tuple[Part, ...]:
-    """Return why there is no density of the air: what no source says."""
     if not order:
         return (message("no weather source covers a known time of the run", code="no-source"),)
     return tuple(
@@ -161,7 +160,6 @@ def _density_altitude(density: float | None) -> float | None:
 
 
 def _change(drive: Drive, ambient: AmbientReference) -> float | None:
-    """Return the reference ambient at the end of the run less that at its start [K]."""
     series, end = ambient.series.get(drive.entry.id), end_of(drive.clean)
     return None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
 
@@ -181,10 +179,8 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
             difference = None if came is None else came - forecast
             judged = difference is not None and what == "mean ambient"
             within = abs(difference or 0.0) <= weather.SPREAD_LIMIT + 1e-9 if judged else None
-            known = "" if came is not None else "not recorded"
-            yield results.ForecastValue(
-                drive.entry.id, record.source, what, quantity, forecast, came, difference, within, known
-            )
+            known, of = "" if came is not None else "not recorded", (drive.entry.id, record.source, what, quantity)
+            yield results.ForecastValue(*of, forecast, came, difference, within, known)
 
 
 def weather_notices(

@@ -153,7 +153,6 @@ def _applied(channel: str, rows: Floats, checks: int) -> Message:
 
 
 def _accuracy(declared: InstrumentChannel) -> float:
-    """Return the half-width of a channel's accuracy [K], as declared or assumed."""
     return parse_quantity(declared.accuracy, DELTA) if declared.accuracy else ASSUMED_ACCURACY
 
 
@@ -269,10 +268,8 @@ def draw_offsets(
     for stand, left in zip(stands, warm, strict=True):
         if stand.reference is None:  # air that nobody measured: all channels have to leave it a temperature
             middles = [(s.level - offsets[s.channel] - _left(s.channel, left), s.half) for s in stand.sights]
-            low, high = (
-                np.max([m - half for m, half in middles], axis=0),
-                np.min([m + half for m, half in middles], axis=0),
-            )
+            low = np.max([middle - half for middle, half in middles], axis=0)
+            high = np.min([middle + half for middle, half in middles], axis=0)
             weights *= np.clip(high - low, 0.0, None)
     if not weights.any() or weights.sum() ** 2 < LEAST_WEIGHT * float(weights @ weights):
         return None

@@ -201,9 +201,7 @@ class ClaimResult:
     low: float | None = None
     high: float | None = None
     guard_band: float | None = None  # Distance from the limit within which neither is said: the expanded uncertainty
-    probability: float | None = (
-        None  # That the claim is true, given the estimate, its uncertainty and no prior knowledge
-    )
+    probability: float | None = None  # That the claim is true, given estimate, uncertainty, no prior knowledge
     risk: float | None = None  # Largest risk of a wrong verdict that the rule lets through
 
 
@@ -221,9 +219,7 @@ class Limitation:
     rank: int = LAST  # Gravest first: no comparison, a mixed-up one, one that may not hold, what loosens numbers
     cover: str = ""  # In a few words, for the cover; empty where it is not named there
     alike: str = ""  # Limitations of one such group say nearly the same: the cover names one of them
-    endangers: Endangers = (
-        "values"  # What it bounds: differences on the road, single values, the dyno, bench and trials
-    )
+    endangers: Endangers = "values"  # What it bounds: differences on the road, single values, dyno, bench and trials
     keys: tuple[str, ...] = ()  # Metrics that it concerns; empty when it concerns all
 
 

@@ -70,7 +70,6 @@ def as_json(value: Any, units: UnitSystem) -> Any:
 
 
 def _parts(value: Any) -> Any:
-    """Return code and numbers of a message, or of several; None of anything else."""
     if isinstance(value, Phrase):
         return plain(value)
     if isinstance(value, list | tuple) and any(isinstance(item, Message) for item in value):

@@ -158,9 +158,8 @@ class FullThrottle:
     configuration: str
     runs: int  # runs, samples: That it rests on
     samples: int
-    efficiency: (
-        float | None
-    )  # Volumetric, against ambient density: mean of the runs' means [%]; None without displacement
+    # efficiency: Volumetric, against ambient density: mean of the runs' means [%]; None without displacement
+    efficiency: float | None
     low: float | None  # low, high: Interval of that mean
     high: float | None
 

@@ -93,6 +93,13 @@ def never_negative(key: MetricKey) -> bool:
     return key.spec.quantity in ("time", "duration", "temperature_time")
 
 
+def direction(key: MetricKey, higher: bool) -> str:
+    """Return the word for the side of zero that a difference lies on ("closer to ambient")."""
+    if key.spec.better == "neither":
+        return "higher" if higher else "lower"
+    return key.spec.words[0] if higher == (key.spec.better == "higher") else key.spec.words[1]
+
+
 def difference_quantity(key: MetricKey) -> str:
     """Return the quantity of a difference: temperatures differ by a temperature difference, shares by percentage points."""
     return DIFFERENCES.get(key.spec.quantity, key.spec.quantity)
@@ -172,9 +179,8 @@ def dyno_text(name: str, *, signed: bool = False) -> Text:
     def text(row: Any, system: UnitSystem) -> str:
         quantity, decimals, per = _dyno_form(row.quantity, signed)
         value = getattr(row, name)
-        return formatting.with_unit(value, quantity, system, decimals, signed=signed) + (
-            per if value is not None else ""
-        )
+        per = "" if value is None else per
+        return formatting.with_unit(value, quantity, system, decimals, signed=signed) + per
 
     return text
 

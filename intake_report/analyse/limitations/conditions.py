@@ -232,7 +232,6 @@ ALIGNMENT = {
 
 @predicate
 def _alignment_findings(f: Findings) -> Iterator[Limitation]:
-    """Yield what the alignment says about runs that stay in the comparison."""
     for drive in f.drives:
         for finding in drive.aligned.findings:
             if drive.entry.id in f.used and not finding.hard:

@@ -313,10 +313,8 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
         phase = keys[most.key].parameter
         template, where = "{name}, {phase}, {timed} over time and {placed} over distance", phase.label or phase.key
         parts.append(message(template, name=f.name(id), phase=where, timed=size(most), placed=size(placed)))
-    template = (
-        " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}."
-    )
-    return message(template, parts=all_of(parts, ";")) if parts else ""
+    text = " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}."
+    return message(text, parts=all_of(parts, ";")) if parts else ""
 
 
 # ---- plan and deed -----------------------------------------------------------------------------------------------
@@ -360,7 +358,6 @@ ADDED = kind("plan-added", 266, "comparison", "runs were added to the plan, or m
 
 @predicate
 def _plan_kept(f: Findings) -> Iterator[Limitation]:
-    """Yield what differs between the plan and what was driven."""
     if f.campaign.plan.looks:
         yield LOOKS(looks=Count(f.campaign.plan.looks, "time"))
     issued = read_issued(f.campaign)

@@ -181,11 +181,9 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
 def off_road(result: ReportResult) -> tuple[Block, ...]:
     """Return the heading of the evidence beside the road logs, with what was tested and what was not."""
     evidence = result.evidence
-    kinds = (
-        ("Beside the road the campaign tested", evidence.tested),
-        ("Not tested in this campaign:", evidence.untested),
-    )
-    text = " ".join(f"{what} {formatting.listing(of)}." for what, of in kinds if of)
+    leads = ("Beside the road the campaign tested", "Not tested in this campaign:")
+    kinds = zip(leads, (evidence.tested, evidence.untested), strict=True)
+    text = " ".join(f"{lead} {formatting.listing(of)}." for lead, of in kinds if of)
     begins = (PageBegins(),) if evidence.dyno else ()
     return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(text))
 

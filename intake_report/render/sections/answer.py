@@ -11,7 +11,7 @@ from intake_report.plots import keys_of
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph
 from intake_report.render.inline import emphasis, literal
 from intake_report.results import Comparison, Limitation, MetricKey, ReportResult
-from intake_report.results.text import adjusted_for, counts_text, difference_quantity, metric_title
+from intake_report.results.text import adjusted_for, counts_text, difference_quantity, direction, metric_title
 from intake_report.units import to_display
 
 CALLS = {
@@ -97,7 +97,6 @@ def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
 
 
 def _sentence(result: ReportResult, key: MetricKey) -> str:
-    """Return one deciding metric for every configuration: value, difference, interval, word."""
     rows = {c.configuration: c for c in compared(result, key)}
     parts: list[str] = []
     for c in result.ordered:
@@ -165,19 +164,12 @@ def computed(result: ReportResult) -> list[MetricKey]:
     return [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
 
 
-def word(key: MetricKey, difference: float) -> str:
-    """Return the word for a difference in this direction ("closer to ambient")."""
-    if key.spec.better == "neither":
-        return "higher" if difference > 0.0 else "lower"
-    return key.spec.words[0] if (difference > 0.0) == (key.spec.better == "higher") else key.spec.words[1]
-
-
 def size(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Return a difference with its direction in words: "4.4 K closer to ambient"."""
     if c.difference is None:
         return "no difference formed"
     amount = formatting.with_unit(abs(c.difference), difference_quantity(key), result.units, key.spec.decimals)
-    return f"{'about ' if _about(result, key, c) else ''}{amount} {word(key, c.difference)}"
+    return f"{'about ' if _about(result, key, c) else ''}{amount} {direction(key, c.difference > 0.0)}"
 
 
 def _about(result: ReportResult, key: MetricKey, c: Comparison) -> bool:
@@ -193,11 +185,11 @@ def span(result: ReportResult, key: MetricKey, low: float | None, high: float | 
     if low is None or high is None:
         limit = low if low is not None else high or 0.0
         inner = (limit > 0.0) == (low is not None)  # zero lies beyond the limit that is known
-        return f"{'at least' if inner else 'up to'} {formatting.with_unit(abs(limit), *form)} {word(key, limit)}"
+        return f"{'at least' if inner else 'up to'} {formatting.with_unit(abs(limit), *form)} {direction(key, limit > 0.0)}"
     if low * high >= 0.0:
         near, far = sorted((abs(low), abs(high)))
         return formatting.interval(near, far, *form)
-    return " to ".join(f"{formatting.with_unit(abs(x), *form)} {word(key, x)}" for x in (low, high))
+    return " to ".join(f"{formatting.with_unit(abs(x), *form)} {direction(key, x > 0.0)}" for x in (low, high))
 
 
 def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:

@@ -10,11 +10,11 @@ from intake_report.messages import said
 from intake_report.metrics import PULL_METRICS
 from intake_report.plots import keys_of
 from intake_report.render.blocks import Block
-from intake_report.render.sections.answer import compared, size, span, undecidable, word
+from intake_report.render.sections.answer import compared, size, span, undecidable
 from intake_report.render.sections.tables import table_block
 from intake_report.report_table import Field, frame_of
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
-from intake_report.results.text import difference_quantity
+from intake_report.results.text import difference_quantity, direction
 from intake_report.statistics import coverage_factor
 
 OPEN = ("not shown", "indication only")
@@ -90,7 +90,7 @@ def _difference(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str
     else:
         n, other = (c.n_candidate, c.n_baseline) if c is not None else (0, 0)
         form = (difference_quantity(key), result.units, key.spec.decimals)
-        amount = f"{formatting.with_unit(abs(estimate), *form)} {word(key, estimate)}"
+        amount = f"{formatting.with_unit(abs(estimate), *form)} {direction(key, estimate > 0.0)}"
     base = f"{n} {noun}s each" if n == other else f"{n} {noun}s against {other}"
     if n == other == 1:
         base = f"one {noun} each"

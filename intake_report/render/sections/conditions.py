@@ -115,11 +115,8 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
     criteria = list(rows_of(result.criteria))
     if not criteria:
         return
-    failed, text = (
-        [c for c in criteria if c.passed is False],
-        "All runs meet all acceptance criteria that could be applied.",
-    )
-    if failed:
+    text = "All runs meet all acceptance criteria that could be applied."
+    if failed := [c for c in criteria if c.passed is False]:
         beyond = formatting.count(len(failed), "criterion was", "criteria were")
         text = f"{beyond} not met; hard failures leave the comparison, soft ones stay as limitations."
 
@@ -165,7 +162,6 @@ def _pairs(result: ReportResult) -> Table:
 
 
 def _not_applied(result: ReportResult, criteria: list[Any]) -> str:
-    """Return which criteria could be applied to no run, and why; empty when all could."""
     titles: dict[str, list[str]] = {}
     for code in dict.fromkeys(c.code for c in criteria):
         rows = [c for c in criteria if c.code == code]
@@ -228,9 +224,7 @@ def _cross_checks(result: ReportResult) -> Iterator[Block]:
     done = [check for check in rows_of(result.cross_checks) if check.status in ("agrees", "flagged")]
     rows = []
     for name in dict.fromkeys(check.name for check in done):
-        agrees, flagged = (
-            [c for c in done if (c.name, c.status) == (name, status)] for status in ("agrees", "flagged")
-        )
+        agrees, flagged = ([c for c in done if (c.name, c.status) == (name, s)] for s in ("agrees", "flagged"))
         rows.append((flagged or agrees)[0]._asdict() | {"agrees": len(agrees), "flagged": len(flagged)})
     if not rows:
         return

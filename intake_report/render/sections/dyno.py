@@ -106,6 +106,7 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
 
     curves = dyno.grid is not None
     state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
+    groups = dyno.figures.groupby("configuration", sort=False)["pull"]
     return table_block(
         result.units,
         "tab-pulls",
@@ -121,10 +122,7 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
         *([Field("peak_power_speed", "at", "engine_speed")] if curves else figure("mean_power", "Mean power", "power")),
         *figure("peak_torque", "Peak torque", "torque"),
         *([] if curves else figure("mean_torque", "Mean torque", "torque")),
-        notes=tuple(
-            f"{result.name_of(str(id))}: {formatting.listing(group['pull'].tolist())}."
-            for id, group in dyno.figures.groupby("configuration", sort=False)
-        ),
+        notes=(f"{result.name_of(str(id))}: {formatting.listing(pulls.tolist())}." for id, pulls in groups),
     )
 
 

@@ -243,9 +243,8 @@ def _root_mean_square(values: list[float | None]) -> float | None:
 
 def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Sequence[MetricKey], mark: str) -> Table:
     entries = {(row.source, row.key): row for row in budget.budgets}
-    rows: list[dict[str, Any]] = [
-        {"common": source.common, **vars(entries[source.name, k.key])} for source in budget.sources for k in keys
-    ]
+    sources = budget.sources
+    rows: list[Any] = [{"common": s.common, **vars(entries[s.name, k.key])} for s in sources for k in keys]
     for field, name in TOTALS:
         for k in keys:
             valued = _valued(result, k)

@@ -202,7 +202,6 @@ def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str
 
 
 def _rests_on(rows: list[Comparison]) -> str:
-    """Say what the intervals assume, and how little the layout can show without that."""
     smallest = [c.smallest for c in rows if c.smallest is not None and c.basis == "runs" and c.replicated]
     assumed = "The intervals assume that runs scatter normally"
     if not smallest:
