@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from intake_report.messages import Message, Part, message
@@ -222,25 +222,9 @@ class Limitation:
     endangers: Endangers = "values"  # What it bounds: differences on the road, single values, dyno, bench and trials
     keys: tuple[str, ...] = ()  # Metrics that it concerns; empty when it concerns all
 
-
-@dataclass(frozen=True)
-class LimitationKind:
-    """A limitation as declared beside its predicate: code, rank, words for the cover, sentence, what would remove it.
-
-    Calling it with the values of its two templates makes the limitation.
-    """
-
-    code: str
-    rank: int
-    cover: str
-    text: str
-    remedy: str = ""
-    alike: str = ""
-    endangers: Endangers = "values"
-
     def __call__(self, remedy: Part | None = None, keys: tuple[str, ...] = (), **values: Part) -> Limitation:
-        """Return the limitation; `remedy` in place of its own where that depends on more than values."""
-        text = message(self.text, code=self.code, **values)
+        """Return a limitation that is declared with templates for the values; `remedy` where that depends on more than values."""
+        text = message(str(self.text), code=self.code, **values)
         if remedy is None:
-            remedy = Message(self.remedy, tuple(values.items()), self.code) if self.remedy else ""
-        return Limitation(self.code, text, remedy, self.rank, self.cover, self.alike, self.endangers, keys)
+            remedy = Message(str(self.remedy), tuple(values.items()), self.code) if self.remedy else ""
+        return replace(self, text=text, remedy=remedy, keys=keys)

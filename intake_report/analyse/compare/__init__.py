@@ -17,7 +17,7 @@ from intake_report.campaign import Campaign
 from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult, MetricSummary, ModelCheck
 from intake_report.results.compared import Call
-from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity
+from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity, direction
 from intake_report.units import parse_quantity
 
 INDICATION = "indication only"
@@ -182,13 +182,6 @@ def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Compari
     return replace(row, equivalent=p <= 1.0 - row.level, equivalence_p=p)
 
 
-def direction(key: MetricKey, higher: bool) -> str:
-    """Return the word for the side of zero that a difference lies on ("faster")."""
-    if key.spec.better == "neither":
-        return "higher" if higher else "lower"
-    return key.spec.words[0] if higher == (key.spec.better == "higher") else key.spec.words[1]
-
-
 def judge(key: MetricKey, c: Comparison) -> Comparison:
     """Return the comparison with its verdict, from interval, p-values and equivalence.
 
@@ -302,13 +295,10 @@ def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -
     numbers = [v.value for v in values if v.value is not None]
     ids, blocks = [v.configuration for v in values], [v.block or "" for v in values]
     residuals = statistics.additive_residuals(numbers, ids, blocks)
-    sessions = [
-        [float(r) for r, b in zip(residuals, blocks, strict=True) if b == name] for name in dict.fromkeys(blocks)
-    ]
+    both = list(zip(residuals.tolist(), blocks, strict=True))
+    sessions = [[residual for residual, block in both if block == name] for name in dict.fromkeys(blocks)]
     lag = statistics.lag_one(sessions, rng)
     several = len(set(blocks)) > 1 and len(set(ids)) > 1
     effects = statistics.additivity(numbers, ids, blocks) if several else statistics.Additivity("none", None)
-    notes = [note for note in (lag.note, effects.note) if note]
-    return ModelCheck(
-        key, lag.correlation, lag.p_value, lag.pairs, effects.p_value, effects.method, statistics.in_one(notes)
-    )
+    note = statistics.in_one([note for note in (lag.note, effects.note) if note])
+    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, effects.p_value, effects.method, note)

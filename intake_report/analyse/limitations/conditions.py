@@ -12,7 +12,6 @@ from intake_report.analyse.limitations.findings import Findings, Values, all_of,
 from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation, RunResult
-from intake_report.results.compared import LimitationKind
 from intake_report.weather import SPREAD_LIMIT, ambient_apart
 
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best
@@ -305,7 +304,7 @@ MORE = {
 }
 
 
-def _acceptance(code: str) -> LimitationKind:
+def _acceptance(code: str) -> Limitation:
     (rank, cover, alike), (more, remedy) = SOFT.get(code, OTHER), MORE.get(code, REPEAT)
     text = "{title}: {runs} beyond the limit ({limit}): {values}." + more
     return kind(f"acceptance-{code}", rank, "values", cover, text, remedy, alike=alike)

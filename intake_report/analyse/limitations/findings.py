@@ -16,7 +16,7 @@ from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.messages import Listing, Message, Part, message
 from intake_report.results import Comparison, Limitation, MetricKey, MetricResult, RunResult
-from intake_report.results.compared import Endangers, LimitationKind
+from intake_report.results.compared import Endangers
 from intake_report.results.text import title_of
 
 
@@ -70,21 +70,21 @@ class Findings:
 
 Predicate = Callable[[Findings], Iterator[Limitation]]
 Values = Iterator[dict[str, Any]]
-KINDS: dict[str, LimitationKind] = {}
+KINDS: dict[str, Limitation] = {}
 PREDICATES: list[Predicate] = []
 """In the order in which the modules declare them, which is that of the report."""
 
 
 def kind(
     code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
-) -> LimitationKind:
-    """Declare a limitation; see `LimitationKind`.
+) -> Limitation:
+    """Declare a limitation beside its predicate: calling it with the values of its two templates makes the one that holds.
 
     Ranks: below 100 nothing can be compared, below 200 what is compared may be another cause, below 300 it may not
     hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
     """
     assert code not in KINDS, code
-    KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, endangers)
+    KINDS[code] = Limitation(code, text, remedy, rank, cover, alike, endangers)
     return KINDS[code]
 
 
