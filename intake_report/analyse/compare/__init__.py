@@ -300,5 +300,5 @@ def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -
     lag = statistics.lag_one(sessions, rng)
     several = len(set(blocks)) > 1 and len(set(ids)) > 1
     effects = statistics.additivity(numbers, ids, blocks) if several else statistics.Additivity("none", None)
-    note = statistics.in_one([note for note in (lag.note, effects.note) if note])
-    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, effects.p_value, effects.method, note)
+    notes = statistics.in_one([note for note in (lag.note, effects.note) if note])
+    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, effects.p_value, effects.method, notes)
