@@ -226,7 +226,7 @@ def _claim_id(path: Path, owners: dict[str, Path]) -> None:
     try:
         id = load_campaign(path).about.id
     except CampaignError:  # with what only the analysis finds: all mistakes at once
-        from intake_report.analyse.mistakes import campaign_mistakes
+        from intake_report.analyse.claim_check import campaign_mistakes
 
         id = load_campaign(path, campaign_mistakes).about.id
     owner = owners.setdefault(id, path.resolve())

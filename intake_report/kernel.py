@@ -46,7 +46,7 @@ launch_new_instance()
 """
 MODULES = (  # what every render needs
     "intake_report.analyse", "intake_report.render.sections", "intake_report.render.show", "intake_report.render.html",
-    "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.mistakes", "intake_report.publish",
+    "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.claim_check", "intake_report.publish",
     "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer", "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient", "jupyter_client.manager",
     "jupyter_client.provisioning", "nbformat.v4", "scipy.stats", "scipy.optimize", "scipy.signal", "scipy.interpolate",

@@ -253,7 +253,7 @@ def make_report(
     forks = spare is None and not debug and load_once()
     import nbformat
 
-    from intake_report.analyse.mistakes import campaign_mistakes
+    from intake_report.analyse.claim_check import campaign_mistakes
     from intake_report.render import notebook as notebooks
 
     refuse(campaign_mistakes(campaign))

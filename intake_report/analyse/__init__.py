@@ -11,10 +11,18 @@ from typing import Any
 import pandas as pd
 
 from intake_report.align import Alignment, Comparability
-from intake_report.analyse import control, describe, inputs, weather_evidence
+from intake_report.analyse import control, describe, inputs
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
-from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.claim_check import deciding_keys
+from intake_report.analyse.ambient import (
+    AmbientReference,
+    choose_ambient,
+    describe_conditions,
+    run_weather,
+    source_offsets,
+    weather_evidence,
+    weather_notices,
+)
+from intake_report.analyse.claim_check import campaign_mistakes, deciding_keys, evidence_mistakes
 from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.common_drive import common_drive
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
@@ -23,8 +31,6 @@ from intake_report.analyse.evidence_limits import evidence_limitations
 from intake_report.analyse.inputs import ByRun, align_logs, clean_logs, pair, read_logs
 from intake_report.analyse.limitations import Findings, acceptance_limitations, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
-from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
-from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.zeroing import Zeroing, find_zeroing
 from intake_report.campaign import Campaign, refuse
@@ -70,7 +76,7 @@ class Measured:
     sampling: pd.DataFrame
     quality: pd.DataFrame
     cross_checks: pd.DataFrame
-    places: PlaceFacts | None
+    places: describe.PlaceFacts | None
     series: ByRun[RunSeries]
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
@@ -114,9 +120,9 @@ def measure_runs(
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
     series = add_operating_points(campaign, drives, records, series)
     values = measure(metrics, series)
-    of_runs = tuple(weather_evidence.run_weather(campaign, drive, ambient, records) for drive in drives)
-    conditions = weather_evidence.describe_conditions(drives, ambient, of_runs)
-    weather = weather_evidence.weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
+    of_runs = tuple(run_weather(campaign, drive, ambient, records) for drive in drives)
+    conditions = describe_conditions(drives, ambient, of_runs)
+    weather = weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
     own = replace(alignment, runs=tuple(drive.aligned for drive in drives))  # no criterion applies to control drives
     return Measured(
         campaign_read=_digests(campaign),
@@ -125,13 +131,13 @@ def measure_runs(
         zeroing=zeroing,
         ambient=ambient,
         weather=weather,
-        notices=weather_evidence.weather_notices(records, forecasts, weather) + zeroing.notices,
+        notices=weather_notices(records, forecasts, weather) + zeroing.notices,
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
         sampling=describe.describe_sampling(campaign, (drive.clean for drive in drives)),
         quality=describe.describe_quality(drive.clean for drive in drives),
         cross_checks=describe.cross_check_frame(campaign, drives, records),
-        places=gather_places(campaign, own, series),
+        places=describe.gather_places(campaign, own, series),
         series=ByRun(series),
         metrics=metrics,
         values=values,
@@ -209,7 +215,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     values = with_uncertainty(measured.values, uncertainty)
     compared = tuple(value for value in values if value.run in used)
     metrics = with_headlines(metrics, compared)
-    weather = replace(measured.weather, offsets=weather_evidence.source_offsets(ambient.choice.comparisons, level))
+    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
     tandem = bool(measured.controls) and control.controlled(campaign, {v.run for v in compared})
     taken = control.against_control(compared, measured.controls) if tandem else compared
@@ -262,7 +268,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         evidence=evidence,
         cross_checks=measured.cross_checks,
         pairs=pair_frame(campaign, measured.comparability, used),
-        places=describe_places(campaign, measured.places, used),
+        places=describe.describe_places(campaign, measured.places, used),
         decides=deciding_keys(campaign, metrics),
         common_drive=on_common,
     )

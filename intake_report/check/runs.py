@@ -12,9 +12,9 @@ from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
 from intake_report.analyse.acceptance import judge_runs
 from intake_report.analyse.ambient import choose_ambient
+from intake_report.analyse.claim_check import limit_mistakes
+from intake_report.analyse.describe import phases_text
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
-from intake_report.analyse.mistakes import limit_mistakes
-from intake_report.analyse.places import phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.model import CriterionCheck, finite
 from intake_report.clean import CleanRun

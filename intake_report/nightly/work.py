@@ -50,7 +50,7 @@ def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> di
 
 
 def _published(file: Path, out: Path, date: str, spare: SpareKernel | None) -> dict[str, Any]:
-    from intake_report.analyse.mistakes import campaign_mistakes
+    from intake_report.analyse.claim_check import campaign_mistakes
 
     campaign = load_campaign(file, campaign_mistakes)
     home = out / campaign.about.id
