@@ -109,10 +109,17 @@ def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
 @styled
 def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
     """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
-    look = Look(result)
-    figure, panels = drawing(height, finding, (result.places is not None) + bool(result.recovery_curves))
-    if result.places is not None:
-        _along_the_route(panels.pop(0), result, result.places, look)
+    look, places = Look(result), result.places
+    figure, panels = drawing(height, finding, (places is not None) + bool(result.recovery_curves))
+    if places is not None:
+        panel = panels.pop(0)
+        _by_place(panel, result, places, look)
+        panel.set_xlabel(axis_label("Route distance", "distance", result))
+        stops = shown((place.distance for place in places.stops), "distance", result)
+        panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), clip_on=False, **STOP)
+        if result.recovery_curves and places.quantity == "temperature_difference":
+            for key in _margins(result):
+                panel.axhline(_level(key, result), **MARGIN)
     if panels:
         _falls(panels[0], result, look, READABLE)
         start, end = plots.extent([panels[0]])
@@ -133,17 +140,6 @@ def recovery_figure(result: ReportResult, finding: str) -> Figure:
             panel.plot(value, _level(key, result), marker=look.marker[id], color=look.colour[id], ms=4.0)
     panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
     return figure
-
-
-def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Look) -> None:
-    _by_place(panel, result, places, look)
-    panel.set_xlabel(axis_label("Route distance", "distance", result))
-    stops = shown((place.distance for place in places.stops), "distance", result)
-    panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
-               color=GREY, clip_on=False)  # fmt: skip
-    if result.recovery_curves and places.quantity == "temperature_difference":
-        for key in _margins(result):
-            panel.axhline(_level(key, result), **MARGIN)
 
 
 def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf) -> None:
@@ -170,6 +166,7 @@ def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf
 
 
 MARGIN: dict[str, Any] = {"color": GREY, "lw": 0.7, "ls": (0, (1, 2))}
+STOP: dict[str, Any] = {"marker": "^", "ms": 4, "ls": "none", "color": GREY}
 
 
 def _margins(result: ReportResult) -> list[MetricKey]:

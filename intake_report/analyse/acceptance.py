@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -95,17 +94,14 @@ def judge_runs(
 
 def criteria_frame(comparability: Comparability) -> pd.DataFrame:
     """Return every criterion of every run: limit and value keep number and quantity, `passed` is None where unknown."""
-    return frame_of((_row(check) for check in comparability.checks), CRITERION)
-
-
-def _row(check: Check) -> dict[str, Any]:
-    spec, value = CRITERIA[check.code], _value(check)
-    limit = Value(check.limit, spec.shown)
-    template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
-    limits = message(template, limit=limit, versus=check.versus)
-    passed = {"pass": True, "fail": False}.get(check.outcome)
-    row = (check.runs[0], check.code, check.title, limits, value, check.hard, passed, check.reason)
-    return dict(zip(CRITERION, row, strict=True))
+    rows = []
+    for check in comparability.checks:
+        spec, passed = CRITERIA[check.code], {"pass": True, "fail": False}.get(check.outcome)
+        template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
+        limit = message(template, limit=Value(check.limit, spec.shown), versus=check.versus)
+        row = (check.runs[0], check.code, check.title, limit, _value(check), check.hard, passed, check.reason)
+        rows.append(dict(zip(CRITERION, row, strict=True)))
+    return frame_of(rows, CRITERION)
 
 
 def _value(check: Check) -> Value | Beyond:

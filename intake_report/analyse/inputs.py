@@ -177,9 +177,7 @@ def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
             return _metar(campaign, source)
         if source.readings:
             return handheld_record(source.id, (_reading(reading, zone) for reading in source.readings), **about)
-        if source.file is None:
-            raise DataError("a weather table needs a file.", remedy="Add `file` and `columns`.")
-        file = campaign.folder / source.file
+        file = campaign.folder / str(source.file)  # the one of file, reports and readings that is left
         return station_table(file, source.columns, source=source.id, timezone=zone, **about)
     except IntakeReportError as error:
         if error.file is not None:

@@ -136,11 +136,9 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
         weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
         part = instruments.instrument_part(draws, row.key, weights, total=alone, level=row.level)
     if part is not None and part.lost and not (alone and row.difference is None):
-        lost = message(
-            "in {share} of the draws a run does not reach the margin: they count as longer than any time",
-            code="draws-not-reached",
-            share="less than 1 %" if part.lost < 0.005 else Value(part.lost, "share"),
-        )
+        template = "in {share} of the draws a run does not reach the margin: they count as longer than any time"
+        share = "less than 1 %" if part.lost < 0.005 else Value(part.lost, "share")
+        lost = message(template, code="draws-not-reached", share=share)
         row = replace(row, note=statistics.in_one([*between.notes, lost]), lost=part.lost)
     if alone:
         # where runs are replicated, an interval without their scatter would pass for one that holds it

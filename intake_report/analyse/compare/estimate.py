@@ -95,13 +95,11 @@ def _nested(
         for side in (others, candidates)
     ]
     pair = candidates[0].configuration, others[0].configuration
-    why = message(
-        "{confounded}; means of {n} and {n_versus} blocks are compared, since runs of one block are no replicates",
-        code="block-means",
-        confounded=statistics.not_linked(_label(pair[1], names), _label(pair[0], names)),
-        n=len(means[1]),
-        n_versus=len(means[0]),
+    template = (
+        "{confounded}; means of {n} and {n_versus} blocks are compared, since runs of one block are no replicates"
     )
+    confounded = statistics.not_linked(_label(pair[1], names), _label(pair[0], names))
+    why = message(template, code="block-means", confounded=confounded, n=len(means[1]), n_versus=len(means[0]))
     found = statistics.compare_means(means[0], means[1], level, statistics.Nouns("block"))
     found = replace(found, n_candidate=len(candidates), n_baseline=len(others), notes=(why, *found.notes))
     runs, ids = [v.run for v in both], [v.configuration for v in both]

@@ -59,12 +59,9 @@ def headline(result: ReportResult) -> str:
     """Return what the picture shows, in one line without marks."""
     for key in map(result.metric, usable(result)):
         if rows := [c for c in compared(result, key) if c.difference is not None]:
-            marks = [f" ({CALLS[c.call]})" for c in rows]
-            common = marks[0] if len(set(marks)) == 1 else ""
-            parts = [
-                f"{result.name_of(c.configuration)} {size(result, key, c)}{'' if common else mark}"
-                for c, mark in zip(rows, marks, strict=True)
-            ]
+            common = f" ({CALLS[rows[0].call]})" if len({c.call for c in rows}) == 1 else ""
+            sizes = [(f"{result.name_of(c.configuration)} {size(result, key, c)}", CALLS[c.call]) for c in rows]
+            parts = [text if common else f"{text} ({call})" for text, call in sizes]
             return f"{_lead(result, key)}: {formatting.listing(parts)} than {result.baseline.name}{common}"
     return "Intake air along the route and after the highway entry"
 

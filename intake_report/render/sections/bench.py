@@ -92,11 +92,10 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
 def _finding(result: ReportResult, curves: RestrictionSet) -> str:
     if curves.airflow is None:
         return "Restriction against airflow"
-    rows = [row for row in rows_of(curves.rows) if row.percent is not None]
     parts = [
         f"{result.name_of(row.configuration)} {formatting.usual(abs(row.percent) / 100.0, 'share', 'si')} {'less' if row.percent < 0.0 else 'more'}"
-        for row in rows
-        if row.configuration != result.baseline.id
+        for row in rows_of(curves.rows)
+        if row.percent is not None and row.configuration != result.baseline.id
     ]
     at = result.printed(curves.airflow, "volume_flow", 0)
     found = f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
@@ -109,10 +108,8 @@ def _interval(result: ReportResult, note: str, cell: Text, width: float = 1.0) -
 
 
 def _exponent(row: Any, _: UnitSystem) -> str:
-    text = formatting.number(row.exponent, 2)
-    if row.exponent_low is None:
-        return text
-    return f"{text} ({formatting.interval(row.exponent_low, row.exponent_high, 'number', 'si', 2)})"
+    limits = formatting.interval(row.exponent_low, row.exponent_high, "number", "si", 2)
+    return formatting.number(row.exponent, 2) + ("" if row.exponent_low is None else f" ({limits})")
 
 
 def _airflows(

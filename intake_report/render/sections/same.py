@@ -97,10 +97,13 @@ def common_drive(result: ReportResult) -> list[Block]:
     notes = " ".join(said(message("{text:upper}.", text=note), units) for note in record.notes)
     if not record.comparisons:
         return [heading, Paragraph(literal(f"No comparison on a common drive. {notes}"))]
+    resting = formatting.listing([f"“{claim.text}”" for claim in result.claims if claim.id in record.claims])
+    decides = f"As the campaign states, these differences decide {resting}; other claims use the measured ones."
+    if not resting:
+        decides = "Claims use the measured differences alone; these stand beside them."
     text = (
         "A thermal model of under-hood air, duct and sensor, fitted to the runs of each configuration, was replayed on one drive, "
-        f"{said(record.drive, units)}: the same traffic, weather and start for all. {_standing(result, record)} "
-        f"{_resting(result, record)}"
+        f"{said(record.drive, units)}: the same traffic, weather and start for all. {_standing(result, record)} {decides}"
     )
     if record.single:
         text += " A configuration has one run only: this is an illustration."
@@ -115,13 +118,6 @@ def common_drive(result: ReportResult) -> list[Block]:
         ),
         _side_by_side(result, record),
     ]
-
-
-def _resting(result: ReportResult, record: CommonDriveResult) -> str:
-    texts = [f"“{claim.text}”" for claim in result.claims if claim.id in record.claims]
-    if not texts:
-        return "Claims use the measured differences alone; these stand beside them."
-    return f"As the campaign states, these differences decide {formatting.listing(texts)}; other claims use the measured ones."
 
 
 def _standing(result: ReportResult, record: CommonDriveResult) -> str:

@@ -177,10 +177,8 @@ def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str
         titles = [text.metric_title(result.metric(key), result.units) for key in dict.fromkeys(keys)]
         every = len(titles) == len({c.key for c in rows})
         notes.append(f"{note[0].upper()}{note[1:]}." if every else f"{formatting.listing(titles)}: {note}.")
-    notes += [
-        f"Adjusted for {names}; the same without adjustment in the row below."
-        for names in dict.fromkeys(text.adjusted_for(c) for c in rows if c.covariates)
-    ]
+    adjusted = dict.fromkeys(text.adjusted_for(c) for c in rows if c.covariates)
+    notes += [f"Adjusted for {names}; the same without adjustment in the row below." for names in adjusted]
     calls = {c.call for c in rows}
     if any(c.basis == "instruments" for c in rows):
         notes.append("(instruments): interval from the instruments alone, without scatter between runs.")
@@ -287,12 +285,9 @@ def farthest_apart(result: ReportResult, places: Places) -> str:
     if len(means) < 2 or apart.max() < 0.0:
         return ""
     at = int(apart.argmax())
-    values = [
-        f"{result.printed(float(mean), places.quantity, 1)} with {result.name_of(curve.configuration)}"
-        for curve, mean in zip(places.curves, means[:, at], strict=True)
-    ]
-    where = result.printed(places.centres[at], "distance", 1)
-    return f"Farthest apart at {where}: {formatting.listing(values)}"
+    there = [(result.name_of(curve.configuration), curve.mean[at]) for curve in places.curves]
+    values = [f"{result.printed(mean, places.quantity, 1)} with {name}" for name, mean in there]
+    return f"Farthest apart at {result.printed(places.centres[at], 'distance', 1)}: {formatting.listing(values)}"
 
 
 def calls(result: ReportResult, keys: Sequence[MetricKey]) -> str:
@@ -311,10 +306,8 @@ def largest_sources(budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) ->
 
 def masses(result: ReportResult, air: AirEvidence) -> str:
     """Return how much air of ambient the volume holds with each configuration."""
-    parts = [
-        f"{text.percent(100.0 * (point.mass / air.ambient_mass - 1.0), 1)} with {result.name_of(point.configuration)}"
-        for point in air.points
-    ]
+    changes = [(100.0 * (point.mass / air.ambient_mass - 1.0), point.configuration) for point in air.points]
+    parts = [f"{text.percent(change, 1)} with {result.name_of(id)}" for change, id in changes]
     return f"Mass of air against ambient air: {formatting.listing(parts)}" if parts else ""
 
 
