@@ -153,19 +153,16 @@ def _place(figure: Figure) -> None:
     about = 0.75 / grid.ncols  # of the width, until it is known
     for panel, row in zip(panels, rows, strict=True):  # how many ticks there are depends on the height
         panel.set_position((0.0, bottoms[row] / height, about, heights[row] / height))
-    lefts, widths = _shares(columns, [_left_and_right(panel) for panel in panels], (EDGE, width - EDGE), grid)
+    lefts, widths = _shares(
+        columns, [_left_and_right(panel) for panel in panels], (EDGE, width - EDGE), grid, upright=False
+    )
     for panel, row, column in zip(panels, rows, columns, strict=True):
         left, bottom = lefts[column] / width, bottoms[row] / height
         panel.set_position((left, bottom, widths[column] / width, heights[row] / height))
 
 
 def _shares(
-    places: Sequence[int],
-    needs: Sequence[tuple[float, float]],
-    ends: tuple[float, float],
-    grid: Any,
-    *,
-    upright: bool = False,
+    places: Sequence[int], needs: Sequence[tuple[float, float]], ends: tuple[float, float], grid: Any, *, upright: bool
 ) -> tuple[list[float], list[float]]:
     """Return begin and length of every row (`upright`) or column of panels between two ends [pt].
 

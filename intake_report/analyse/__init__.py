@@ -38,7 +38,7 @@ from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog
 from intake_report.metrics import RunSeries
-from intake_report.results import MetricKey, MetricResult, PhaseResult, ReportResult, StopResult
+from intake_report.results import Metrics, MetricValues, PhaseResult, ReportResult, StopResult
 from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
 
 CONCLUDED: Any = {
@@ -78,10 +78,10 @@ class Measured:
     cross_checks: pd.DataFrame
     places: describe.PlaceFacts | None
     series: ByRun[RunSeries]
-    metrics: tuple[MetricKey, ...]
-    values: tuple[MetricResult, ...]
+    metrics: Metrics
+    values: MetricValues
     stops: tuple[StopResult, ...]
-    controls: tuple[MetricResult, ...]
+    controls: MetricValues
     uncertainty: Uncertainty
 
 
@@ -158,14 +158,14 @@ def _judged_again(of: Measured, campaign: Campaign, drives: tuple[inputs.Drive, 
 
 def _with_metrics(
     of: Measured, campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment, drives: tuple[inputs.Drive, ...],
-    metrics: tuple[MetricKey, ...],
+    metrics: Metrics,
 ) -> Measured:  # fmt: skip
     """Return the same drives with other metrics: those that were measured already are taken over."""
     new, had = tuple(key for key in metrics if key not in of.metrics), {key.key for key in metrics if key in of.metrics}
     values = measure(new, tuple(of.series))
     controls = control.measure_controls(campaign, cleaned, alignment, of.ambient, new)
 
-    def in_order(old: tuple[MetricResult, ...], added: tuple[MetricResult, ...]) -> tuple[MetricResult, ...]:
+    def in_order(old: MetricValues, added: MetricValues) -> MetricValues:
         every = [*(value for value in old if value.key in had), *added]
         return tuple(value for key in metrics for value in every if value.key == key.key)
 

@@ -21,7 +21,7 @@ from intake_report.dyno import dyno_evidence, read_pulls
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Listing, Part, message
 from intake_report.metrics import PULL_METRICS, REGISTRY
-from intake_report.results import CommonDriveResult, MetricKey, MetricSpec
+from intake_report.results import CommonDriveResult, MetricKey, Metrics, MetricSpec
 from intake_report.results.text import DIFFERENCES, title_of
 from intake_report.units import parse_quantity
 
@@ -66,7 +66,7 @@ def other(campaign: Campaign, claim: Claim) -> str:
     return claim.versus or campaign.baseline.id
 
 
-def claim_mistakes(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> Iterator[CampaignError]:
+def claim_mistakes(campaign: Campaign, metrics: Metrics) -> Iterator[CampaignError]:
     """Yield what is wrong with margins of equivalence, deciding metrics and claims: the key, and the nearest right one."""
     for name, text in campaign.metrics.equivalence.items():
         yield from caught(campaign, partial(_check_margin, name=name, text=text))
@@ -95,7 +95,7 @@ def _check_margin(_: Campaign, name: str, text: str) -> None:
         raise CampaignError(what, where=where, remedy="Give the largest difference that does not matter.")
 
 
-def _check_claim(campaign: Campaign, metrics: tuple[MetricKey, ...], claim: Claim, where: str) -> None:
+def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str) -> None:
     _check_metric(claim.metric, f"{where}.metric")
     spec, key, what = spec_of(claim.metric), "", ""
     if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
@@ -144,7 +144,7 @@ def _check_metric(name: str, where: str) -> None:
         raise CampaignError(f"there is no metric “{name}”.", where=where, remedy=remedy)
 
 
-def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[str, ...]:
+def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
     """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
 
     Raises CampaignError: `campaign.decides` names a metric, phase or margin that does not exist.
@@ -156,7 +156,7 @@ def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[s
     return tuple(dict.fromkeys(k.key for k in (*claimed, *(k for k in metrics if k.spec.headline))))[:MOST_DECIDING]
 
 
-def _named_key(metrics: tuple[MetricKey, ...], text: str, where: str) -> str:
+def _named_key(metrics: Metrics, text: str, where: str) -> str:
     name, _, rest = (part.strip() for part in text.partition(":"))
     _check_metric(name, where)
     of_metric = found = [key for key in metrics if key.spec.id == name]
@@ -172,7 +172,7 @@ def _named_key(metrics: tuple[MetricKey, ...], text: str, where: str) -> str:
     return found[0].key
 
 
-def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:
+def find_key(claim: Claim, metrics: Metrics) -> MetricKey | None:
     """Return the metric key that a claim speaks of."""
     if claim.metric in PULL_METRICS:
         return MetricKey(PULL_METRICS[claim.metric])

@@ -13,8 +13,8 @@ from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
 from intake_report.messages import Count, Interval, Message, Part, Value, message
 from intake_report.metrics import PULL_METRICS
-from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, MetricResult
-from intake_report.results.compared import ClaimVerdict
+from intake_report.results import CommonDriveResult, Comparison, MetricKey, MetricResult, Metrics, MetricValues
+from intake_report.results.compared import ClaimResult, ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
 from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
 from intake_report.statistics.means import MeanInterval
@@ -56,8 +56,8 @@ class ClaimEvidence:
 
 def direct_comparisons(
     campaign: Campaign,
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
+    metrics: Metrics,
+    values: MetricValues,
     comparisons: tuple[Comparison, ...],
     draws: InstrumentDraws | None = None,
     covariates: Covariates | None = None,
@@ -77,8 +77,8 @@ def direct_comparisons(
 
 def judge_claims(
     campaign: Campaign,
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
+    metrics: Metrics,
+    values: MetricValues,
     comparisons: tuple[Comparison, ...],
     reference: str | None = None,
     draws: InstrumentDraws | None = None,

@@ -14,7 +14,7 @@ from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.messages import message
-from intake_report.results import ControlDrive, ControlEffect, MetricKey, MetricResult
+from intake_report.results import ControlDrive, ControlEffect, MetricResult, Metrics, MetricValues
 from intake_report.statistics import Floats
 
 MISSED = message(
@@ -25,12 +25,8 @@ COMPARED = ("difference", "half_width", "scatter", "low", "high")  # of a compar
 
 
 def measure_controls(
-    campaign: Campaign,
-    cleaned: Sequence[CleanRun],
-    alignment: Alignment,
-    ambient: AmbientReference,
-    metrics: tuple[MetricKey, ...],
-) -> tuple[MetricResult, ...]:
+    campaign: Campaign, cleaned: Sequence[CleanRun], alignment: Alignment, ambient: AmbientReference, metrics: Metrics
+) -> MetricValues:
     """Return every metric of every control drive, under the id of the run that it accompanied.
 
     Both vehicles are referred to one ambient, so that its error cancels.
@@ -55,7 +51,7 @@ def controlled(campaign: Campaign, used: set[str]) -> bool:
     return bool(used) and all(run.control for run in campaign.runs if run.id in used)
 
 
-def against_control(values: Sequence[MetricResult], controls: Sequence[MetricResult]) -> tuple[MetricResult, ...]:
+def against_control(values: Sequence[MetricResult], controls: Sequence[MetricResult]) -> MetricValues:
     """Return the values of runs less those of the control vehicle beside them, which stand under the same run ids.
 
     A run that did not reach its margin stays "longer than", its bound less the control's time; a control that did not
@@ -104,7 +100,7 @@ class DrawsLessControl:
 
 def control_effects(
     campaign: Campaign,
-    metrics: tuple[MetricKey, ...],
+    metrics: Metrics,
     values: Sequence[MetricResult],
     controls: Sequence[MetricResult],
     draws: InstrumentDraws | None = None,

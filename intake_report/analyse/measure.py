@@ -14,7 +14,7 @@ from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun
 from intake_report.metrics import EngineSamples, RunSeries, Span
 from intake_report.metrics.series import Floats
-from intake_report.results import MetricKey, MetricResult, StopResult
+from intake_report.results import Metrics, MetricValues, StopResult
 from intake_report.weather import WeatherRecord
 
 # Common practice: slow enough that channels sampled a second apart belong to one operating point.
@@ -72,13 +72,13 @@ def _entry_end(drive: Drive) -> float | None:
     return min(ends)
 
 
-def metric_keys(campaign: Campaign) -> tuple[MetricKey, ...]:
+def metric_keys(campaign: Campaign) -> Metrics:
     """Return every metric with every parameter that the campaign asks for."""
     phases = tuple((p.id, p.name or p.id) for p in campaign.route.phases)
     return definitions.keys(campaign.metrics.recovery_margins, phases, campaign.metrics.alarm_limit)
 
 
-def measure(metrics: tuple[MetricKey, ...], series: tuple[RunSeries, ...]) -> tuple[MetricResult, ...]:
+def measure(metrics: Metrics, series: tuple[RunSeries, ...]) -> MetricValues:
     """Compute every metric of every run, metric by metric in run order."""
     return tuple(definitions.evaluate(key, run) for key in metrics for run in series)
 

@@ -100,6 +100,10 @@ class MetricResult:
     note: Part = ""  # What a reader must know about the value
 
 
+Metrics = tuple[MetricKey, ...]
+MetricValues = tuple[MetricResult, ...]
+
+
 @dataclass(frozen=True)
 class SourceRow:
     """One source of uncertainty of a run's value: what was declared or assumed about it."""

@@ -15,7 +15,7 @@ from intake_report.analyse.compare.estimate import Estimate, estimate, permutati
 from intake_report.analyse.compare.instruments import InstrumentDraws
 from intake_report.campaign import Campaign
 from intake_report.messages import Count, Listing, Message, Part, Value, message
-from intake_report.results import Comparison, MetricKey, MetricResult, MetricSummary, ModelCheck
+from intake_report.results import Comparison, MetricKey, MetricResult, Metrics, MetricSummary, MetricValues, ModelCheck
 from intake_report.results.compared import Call
 from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity, direction
 from intake_report.units import parse_quantity
@@ -36,8 +36,8 @@ HEADLINE_SHARE = 2.0 / 3.0  # of the runs in the comparison that a headline metr
 
 def compare(
     campaign: Campaign,
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
+    metrics: Metrics,
+    values: MetricValues,
     draws: InstrumentDraws | None = None,
     covariates: Covariates | None = None,
 ) -> tuple[Comparison, ...]:
@@ -223,7 +223,7 @@ def _codes(note: Part) -> set[str]:
     return {note.code} if isinstance(note, Message) else set()
 
 
-def with_headlines(metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]) -> tuple[MetricKey, ...]:
+def with_headlines(metrics: Metrics, values: MetricValues) -> Metrics:
     """Return the metrics, of which those that too few runs have are no headline metrics; `values` of the runs compared.
 
     What a few runs share (a stretch that most left out) would otherwise lead the cover. A metric that no run has stays:
@@ -237,9 +237,7 @@ def with_headlines(metrics: tuple[MetricKey, ...], values: tuple[MetricResult, .
     return tuple(rows)
 
 
-def summarise(
-    campaign: Campaign, metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]
-) -> tuple[MetricSummary, ...]:
+def summarise(campaign: Campaign, metrics: Metrics, values: MetricValues) -> tuple[MetricSummary, ...]:
     """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
 
     No mean where a run did not reach the margin or began within it: a mean of the others would be too low or too high.
@@ -271,10 +269,7 @@ def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> 
 
 
 def check_model(
-    campaign: Campaign,
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
-    starts: Mapping[str, str | None],
+    campaign: Campaign, metrics: Metrics, values: MetricValues, starts: Mapping[str, str | None]
 ) -> tuple[ModelCheck, ...]:
     """Return, for each headline metric, whether consecutive runs hang together and whether effects add up.
 

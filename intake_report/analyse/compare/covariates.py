@@ -18,7 +18,7 @@ from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
-from intake_report.results import MetricKey, MetricResult
+from intake_report.results import MetricKey, MetricResult, MetricValues
 from intake_report.results.compared import COVARIATES, CovariateFit, CovariateName
 from intake_report.statistics import Blocked, Floats
 
@@ -97,12 +97,7 @@ class _Layout:
 
 
 def adjust(
-    campaign: Campaign,
-    key: MetricKey,
-    values: Sequence[MetricResult],
-    made: Estimate,
-    pair: tuple[str, str],
-    known: Covariates,
+    campaign: Campaign, key: MetricKey, values: MetricValues, made: Estimate, pair: tuple[str, str], known: Covariates
 ) -> tuple[Estimate | None, tuple[CovariateFit, ...], tuple[Message, ...]]:
     """Return the comparison adjusted for its covariates, what they explain, and why others are not used.
 

@@ -15,7 +15,7 @@ from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.messages import Listing, Message, Part, message
-from intake_report.results import Comparison, Limitation, MetricKey, MetricResult, RunResult
+from intake_report.results import Comparison, Limitation, MetricKey, MetricResult, Metrics, MetricValues, RunResult
 from intake_report.results.compared import Endangers
 from intake_report.results.text import title_of
 
@@ -30,8 +30,8 @@ class Findings:
     ambient: AmbientReference
     conditions: pd.DataFrame
     sampling: pd.DataFrame
-    metrics: tuple[MetricKey, ...]
-    values: tuple[MetricResult, ...]
+    metrics: Metrics
+    values: MetricValues
     comparisons: tuple[Comparison, ...]
     checks: tuple[results.ModelCheck, ...] = ()
     control: tuple[results.ControlEffect, ...] = ()

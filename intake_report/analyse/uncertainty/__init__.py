@@ -23,7 +23,7 @@ from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate_draws
 from intake_report.metrics.series import Floats
-from intake_report.results import MetricKey, MetricResult
+from intake_report.results import MetricKey, MetricResult, Metrics, MetricValues
 from intake_report.results.text import never_negative
 from intake_report.statistics import DrawSummary, in_one, summarise_draws
 
@@ -62,7 +62,7 @@ class Uncertainty:
         """Return its draws with all sources, (m,)."""
         return self.runs[run].all.get(key) if run in self.runs else None
 
-    def with_metrics(self, metrics: tuple[MetricKey, ...], added: Uncertainty) -> Uncertainty:
+    def with_metrics(self, metrics: Metrics, added: Uncertainty) -> Uncertainty:
         """Return the uncertainty of `metrics`: of those that were `added` what was added, of the others its own."""
         keys = [key.key for key in metrics]
 
@@ -86,8 +86,8 @@ def assess(
     ambient: AmbientReference,
     zeroing: Zeroing,
     series: tuple[RunSeries, ...],
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
+    metrics: Metrics,
+    values: MetricValues,
 ) -> Uncertainty:
     """Put the uncertainty of the instruments through every metric of every run.
 
@@ -229,7 +229,7 @@ def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> lis
     return rows
 
 
-def with_uncertainty(values: tuple[MetricResult, ...], uncertainty: Uncertainty) -> tuple[MetricResult, ...]:
+def with_uncertainty(values: MetricValues, uncertainty: Uncertainty) -> MetricValues:
     """Return the values of the same runs with their standard uncertainty, coverage interval, and parts."""
     return tuple(_with(value, uncertainty.runs[value.run], uncertainty.statement.level) for value in values)
 
@@ -256,7 +256,7 @@ def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
 
 
 def statement(
-    campaign: Campaign, uncertainty: Uncertainty, metrics: tuple[MetricKey, ...], runs: tuple[results.RunResult, ...]
+    campaign: Campaign, uncertainty: Uncertainty, metrics: Metrics, runs: tuple[results.RunResult, ...]
 ) -> results.InstrumentUncertainty:
     """Return what the report says about the instruments, with how uncertain they leave the differences from the baseline's mean.
 
