@@ -12,111 +12,93 @@ from intake_report.dyno import DynoResult
 from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation
+from intake_report.results.compared import Endangers
 from intake_report.results.evidence import Evidence
 
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
 
-PRESSURE_QUESTIONED = kind("pressure-questioned", 350, "values", "the station pressure is in question",
-    "The station pressure is in question: {notice} Air density and density altitude may be off by as much.",
-    "Declare the kind of the pressure and the elevation of its source.",
+ROWS: tuple[tuple[str, int, Endangers, str, str, str], ...] = (
+    ("pressure-questioned", 350, "values", "the station pressure is in question",
+     "The station pressure is in question: {notice} Air density and density altitude may be off by as much.",
+     "Declare the kind of the pressure and the elevation of its source."),
+    ("weather-contradicts", 360, "values", "a weather report contradicts what was declared",
+     "{runs}: {notice}",
+     "A note of the driver on rain and road at the time."),
+    ("no-density", 420, "values", "air density is not known for some runs",
+     "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
+     "Weather reports with their station's elevation, over the time of every run."),
+    ("forecast-missed", 430, "values", "ambient differed from the forecast",
+     "{runs}: mean ambient differed from the forecast by more than {limit} (common practice), at most by {size} in "
+     "{worst}.",
+     "Runs on days that come as forecast; the acceptance criterion on ambient decides."),
+    ("correction-range", 345, "power", "a power correction is outside its range",
+     "{what} ({noun} {pulls}).",
+     "Pulls in air nearer to the reference state, or a method that covers this one."),
+    ("peak-at-edge", 346, "power", "peak power may lie outside the pulls",
+     "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak "
+     "may lie outside it.",
+     "Pulls to a higher engine speed; the mean over the band does not depend on it."),
+    ("typed-figures", 344, "power", "power and torque were typed from what the dyno printed",
+     "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no "
+     "common band of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
+     "Export of the pulls as curves, uncorrected, with the air of the cell."),
+    ("cell-unknown", 343, "power", "the air of the dyno cell is not known",
+     "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
+     "Temperature, station pressure and humidity of the cell beside every pull."),
+    ("no-baseline-pull", 205, "power", "the baseline was not pulled on the dyno",
+     "{baseline} has no pull that counts: no difference of power or torque is given.",
+     "Pulls of {baseline} in the same session."),
+    ("one-pull", 215, "power", "a configuration has one pull only",
+     "{names} {have} one pull: its scatter is not known.",
+     "Three pulls or more of each configuration."),
+    ("no-pull", 445, "power", "some configurations were not pulled",
+     "{names} {were} not pulled.",
+     "Pulls of it."),
+    ("pull-order", 130, "power", "configurations were pulled one after the other on the dyno",
+     "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
+     "day) cannot be told from a difference between them.",
+     "Pulls of the configurations in turn."),
+    ("session-drift", 240, "power", "power drifted within the dyno session",
+     "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not "
+     "adjusted for it.",
+     "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature."),
+    ("driveline-assumed", 347, "power", "engine figures rest on an assumed driveline loss",
+     "Engine figures are estimated with {assumption}: they were not measured.",
+     "Figures at the wheel, or an engine dyno."),
+    ("no-common-airflow", 206, "bench", "restriction curves share no airflow",
+     "Restriction ({source}): {reason}",
+     "Curves over one range of airflow."),
+    ("one-series", 250, "bench", "restriction was measured in one series only",
+     "Restriction and airflow ({source}) are from one series of each of {n}: fit only, no repeat measurement. Their "
+     "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
+     "Three series of each configuration, the part taken off and fitted again between them, configurations in turn."),
+    ("quoted-airflow", 342, "bench", "airflow is as quoted and was not measured",
+     "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with "
+     "like.",
+     "A flow bench curve of each configuration, or both airflows at one stated depression on one bench."),
+    ("no-restriction", 446, "bench", "restriction was not measured of every configuration",
+     "Restriction ({source}) was not measured of {names}.",
+     "A curve of every configuration on the same bench."),
+    ("restriction-curve", 348, "bench", "a restriction curve is unusual or has few points",
+     "Restriction ({source}): {notes}.",
+     "Five points or more per curve."),
+    ("few-trials", 349, "bench", "few exposure trials leave a chance open",
+     "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} "
+     "confidence (one-sided).",
+     "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence."),
+    ("exposure-partial", 447, "bench", "some configurations had no like exposure trial",
+     "No {condition} trial of {names}: {they} not compared here.",
+     "Like {condition} trials of every configuration."),
+    ("one-timing", 448, "bench", "a task was timed once only",
+     "Timed once only: {tasks}.",
+     "Three timings or more by one person."),
+    ("not-tested", 490, "bench", "some kinds of test were not made",
+     "Not tested in this campaign: {kinds}; nothing is said about {them}.",
+     "Tests of them."),
 )  # fmt: skip
-WEATHER_CONTRADICTS = kind("weather-contradicts", 360, "values", "a weather report contradicts what was declared",
-    "{runs}: {notice}",
-    "A note of the driver on rain and road at the time.",
-)  # fmt: skip
-NO_DENSITY = kind("no-density", 420, "values", "air density is not known for some runs",
-    "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
-    "Weather reports with their station's elevation, over the time of every run.",
-)  # fmt: skip
-FORECAST_MISSED = kind("forecast-missed", 430, "values", "ambient differed from the forecast",
-    "{runs}: mean ambient differed from the forecast by more than {limit} (common practice), at most by {size} in "
-    "{worst}.",
-    "Runs on days that come as forecast; the acceptance criterion on ambient decides.",
-)  # fmt: skip
-CORRECTION_RANGE = kind("correction-range", 345, "power", "a power correction is outside its range",
-    "{what} ({noun} {pulls}).",
-    "Pulls in air nearer to the reference state, or a method that covers this one.",
-)  # fmt: skip
-PEAK_AT_EDGE = kind("peak-at-edge", 346, "power", "peak power may lie outside the pulls",
-    "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak "
-    "may lie outside it.",
-    "Pulls to a higher engine speed; the mean over the band does not depend on it.",
-)  # fmt: skip
-TYPED_FIGURES = kind("typed-figures", 344, "power", "power and torque were typed from what the dyno printed",
-    "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no "
-    "common band of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
-    "Export of the pulls as curves, uncorrected, with the air of the cell.",
-)  # fmt: skip
-CELL_UNKNOWN = kind("cell-unknown", 343, "power", "the air of the dyno cell is not known",
-    "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
-    "Temperature, station pressure and humidity of the cell beside every pull.",
-)  # fmt: skip
-NO_BASELINE_PULL = kind("no-baseline-pull", 205, "power", "the baseline was not pulled on the dyno",
-    "{baseline} has no pull that counts: no difference of power or torque is given.",
-    "Pulls of {baseline} in the same session.",
-)  # fmt: skip
-ONE_PULL = kind("one-pull", 215, "power", "a configuration has one pull only",
-    "{names} {have} one pull: its scatter is not known.",
-    "Three pulls or more of each configuration.",
-)  # fmt: skip
-NO_PULL = kind("no-pull", 445, "power", "some configurations were not pulled",
-    "{names} {were} not pulled.",
-    "Pulls of it.",
-)  # fmt: skip
-PULL_ORDER = kind("pull-order", 130, "power", "configurations were pulled one after the other on the dyno",
-    "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
-    "day) cannot be told from a difference between them.",
-    "Pulls of the configurations in turn.",
-)  # fmt: skip
-SESSION_DRIFT = kind("session-drift", 240, "power", "power drifted within the dyno session",
-    "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not "
-    "adjusted for it.",
-    "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
-)  # fmt: skip
-DRIVELINE_ASSUMED = kind("driveline-assumed", 347, "power", "engine figures rest on an assumed driveline loss",
-    "Engine figures are estimated with {assumption}: they were not measured.",
-    "Figures at the wheel, or an engine dyno.",
-)  # fmt: skip
-NO_COMMON_AIRFLOW = kind("no-common-airflow", 206, "bench", "restriction curves share no airflow",
-    "Restriction ({source}): {reason}",
-    "Curves over one range of airflow.",
-)  # fmt: skip
-ONE_SERIES = kind("one-series", 250, "bench", "restriction was measured in one series only",
-    "Restriction and airflow ({source}) are from one series of each of {n}: fit only, no repeat measurement. Their "
-    "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
-    "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
-)  # fmt: skip
-QUOTED_AIRFLOW = kind("quoted-airflow", 342, "bench", "airflow is as quoted and was not measured",
-    "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with "
-    "like.",
-    "A flow bench curve of each configuration, or both airflows at one stated depression on one bench.",
-)  # fmt: skip
-NO_RESTRICTION = kind("no-restriction", 446, "bench", "restriction was not measured of every configuration",
-    "Restriction ({source}) was not measured of {names}.",
-    "A curve of every configuration on the same bench.",
-)  # fmt: skip
-RESTRICTION_CURVE = kind("restriction-curve", 348, "bench", "a restriction curve is unusual or has few points",
-    "Restriction ({source}): {notes}.",
-    "Five points or more per curve.",
-)  # fmt: skip
-FEW_TRIALS = kind("few-trials", 349, "bench", "few exposure trials leave a chance open",
-    "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} "
-    "confidence (one-sided).",
-    "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
-)  # fmt: skip
-EXPOSURE_PARTIAL = kind("exposure-partial", 447, "bench", "some configurations had no like exposure trial",
-    "No {condition} trial of {names}: {they} not compared here.",
-    "Like {condition} trials of every configuration.",
-)  # fmt: skip
-ONE_TIMING = kind("one-timing", 448, "bench", "a task was timed once only",
-    "Timed once only: {tasks}.",
-    "Three timings or more by one person.",
-)  # fmt: skip
-NOT_TESTED = kind("not-tested", 490, "bench", "some kinds of test were not made",
-    "Not tested in this campaign: {kinds}; nothing is said about {them}.",
-    "Tests of them.",
-)  # fmt: skip
+"""Code, rank, what it endangers, words for the cover, sentence, what would remove it."""
+LIMITS = {row[0]: kind(*row) for row in ROWS}
 
 
 def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limitation, ...]:
@@ -129,22 +111,22 @@ def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limita
         limits += [*_bench(evidence.bench, names), *_trials(evidence.bench, names)]
     if evidence.untested:
         them = "it" if len(evidence.untested) == 1 else "them"
-        limits.append(NOT_TESTED(kinds=Listing(evidence.untested), them=them))
+        limits.append(LIMITS["not-tested"](kinds=Listing(evidence.untested), them=them))
     return tuple(limits)
 
 
 def _weather(evidence: Evidence) -> Iterator[Limitation]:
     if questioned := [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]:
-        yield PRESSURE_QUESTIONED(notice=questioned[0].text)
+        yield LIMITS["pressure-questioned"](notice=questioned[0].text)
     if contradicted := [n for n in evidence.notices if n.code == "declared-contradicts"]:
-        yield WEATHER_CONTRADICTS(runs=all_of(n.source for n in contradicted), notice=contradicted[0].text)
+        yield LIMITS["weather-contradicts"](runs=all_of(n.source for n in contradicted), notice=contradicted[0].text)
     if without := [r.run for r in evidence.weather.runs if r.density is None]:
-        yield NO_DENSITY(runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without))
+        yield LIMITS["no-density"](runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without))
     if beyond := [f for f in evidence.weather.forecasts if f.within is False]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
         limit = Value(evidence.weather.forecast_limit, "margin")
-        yield FORECAST_MISSED(runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
+        yield LIMITS["forecast-missed"](runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
 
 
 def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Limitation]:
@@ -154,46 +136,46 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         for reason in row.limitations:
             by_reason.setdefault(reason, []).append(row.pull)
     for reason, pulls in by_reason.items():
-        yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls))
+        yield LIMITS["correction-range"](what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls))
     if dyno.grid is None:
-        yield TYPED_FIGURES(printed=dyno.printed)
+        yield LIMITS["typed-figures"](printed=dyno.printed)
         if unknown := dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist():
-            yield CELL_UNKNOWN(noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
+            yield LIMITS["cell-unknown"](noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
     elif edge := int(dyno.figures["peak_at_edge"].sum()):
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
-        yield PEAK_AT_EDGE(edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
+        yield LIMITS["peak-at-edge"](edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
     counts = Counter(dyno.figures["configuration"].tolist())
     if dyno.baseline not in counts:
-        yield NO_BASELINE_PULL(baseline=names[dyno.baseline])
+        yield LIMITS["no-baseline-pull"](baseline=names[dyno.baseline])
     if single := [names[id] for id, n in counts.items() if n == 1]:
-        yield ONE_PULL(names=all_of(single), have="has" if len(single) == 1 else "have")
+        yield LIMITS["one-pull"](names=all_of(single), have="has" if len(single) == 1 else "have")
     without = [name for id, name in names.items() if id not in counts]
     if without and dyno.baseline in counts:
-        yield NO_PULL(names=all_of(without), were="was" if len(without) == 1 else "were")
+        yield LIMITS["no-pull"](names=all_of(without), were="was" if len(without) == 1 else "were")
     if not dyno.in_turn and len(counts) > 1:
-        yield PULL_ORDER()
+        yield LIMITS["pull-order"]()
     for drift in (drift for drift in dyno.drifts if drift.detected):
         size = Value(drift.over_span, drift.of, 2, signed=True)
-        yield SESSION_DRIFT(figure=drift.figure, size=size, covariate=drift.covariate)
+        yield LIMITS["session-drift"](figure=drift.figure, size=size, covariate=drift.covariate)
     if dyno.assumption:
-        yield DRIVELINE_ASSUMED(assumption=dyno.assumption)
+        yield LIMITS["driveline-assumed"](assumption=dyno.assumption)
 
 
 def _bench(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
     if quotes := list(rows_of(bench.quotes)):
         unlike = sum(quote.standing.code != "equal" for quote in quotes)
         of = all_of(names[quote.configuration] for quote in quotes)
-        yield QUOTED_AIRFLOW(names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
+        yield LIMITS["quoted-airflow"](names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
     for curves in bench.restrictions:
         source = curves.source or "bench"
         if curves.airflow is None:
-            yield NO_COMMON_AIRFLOW(source=source, reason=curves.reason)
-        yield ONE_SERIES(source=source, n=Count(len(curves.fits), "configuration"))
+            yield LIMITS["no-common-airflow"](source=source, reason=curves.reason)
+        yield LIMITS["one-series"](source=source, n=Count(len(curves.fits), "configuration"))
         fitted = {fit.configuration: fit.note for fit in curves.fits}
         if missing := [name for id, name in names.items() if id not in fitted]:
-            yield NO_RESTRICTION(source=source, names=all_of(missing))
+            yield LIMITS["no-restriction"](source=source, names=all_of(missing))
         if notes := [message("{name}: {note}", name=names[id], note=note) for id, note in fitted.items() if note]:
-            yield RESTRICTION_CURVE(source=source, notes=all_of(notes, ";"))
+            yield LIMITS["restriction-curve"](source=source, notes=all_of(notes, ";"))
 
 
 def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
@@ -205,12 +187,12 @@ def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation
         if round(min(chances)) == round(max(chances)):
             chance = Value(max(chances), "ratio", 0)
         level = Value(100.0 * open_[0].level, "ratio", 0)
-        yield FEW_TRIALS(trials=all_of(trials, ";"), chance=chance, level=level)
+        yield LIMITS["few-trials"](trials=all_of(trials, ";"), chance=chance, level=level)
     for condition in dict.fromkeys(e.condition for e in rows):
         tried = {e.configuration for e in rows if e.condition == condition}
         if missing := [name for id, name in names.items() if id not in tried]:
             they = "it is" if len(missing) == 1 else "they are"
-            yield EXPOSURE_PARTIAL(condition=condition, names=all_of(missing), they=they)
+            yield LIMITS["exposure-partial"](condition=condition, names=all_of(missing), they=they)
     if once := [s for s in rows_of(bench.services) if s.n == 1]:
         tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
-        yield ONE_TIMING(tasks=all_of(tasks))
+        yield LIMITS["one-timing"](tasks=all_of(tasks))

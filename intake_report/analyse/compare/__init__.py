@@ -117,7 +117,7 @@ def compare_pair(
     plain = judged(made)
     if covariates is None:
         return plain
-    adjusted, fits, refused = adjust(campaign, key, values, made, (configuration, versus), covariates)
+    adjusted, fits, refused = adjust(campaign, key, tuple(values), made, (configuration, versus), covariates)
     if adjusted is None:
         return replace(plain, refused=refused)
     return replace(judged(adjusted), covariates=fits, unadjusted=plain, refused=refused)
