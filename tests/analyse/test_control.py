@@ -100,7 +100,7 @@ def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
 
 def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(demo):
     result = demo.result
-    blocks = basis_of_differences(result)
+    blocks = list(basis_of_differences(result))
     tables = {b.label: b for b in blocks if isinstance(b, Table)}
     text = " ".join(b.text for b in blocks if isinstance(b, Paragraph))
     assert "beside 4 of 4 runs" in text and "Values per run" in text and result.less_control

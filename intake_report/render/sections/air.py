@@ -48,8 +48,8 @@ def _reference(result: ReportResult, record: WeatherEvidence) -> str:
     )
 
 
-def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
-    sources = table_block(
+def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
+    yield table_block(
         result.units,
         "tab-ambient-sources",
         "Sources of ambient temperature",
@@ -65,8 +65,8 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
     )
     if not record.offsets:
-        return [sources]
-    offsets = table_block(
+        return
+    yield table_block(
         result.units,
         "tab-ambient-offsets",
         "Sources of ambient temperature against each other: first less second, mean over the runs",
@@ -78,13 +78,12 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("runs", "Runs", "number", width=0.8),
         notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
     )
-    at_rest = (
-        "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
-        f"comparison and are never used. At speed means above {result.printed(MIN_SPEED, 'speed', 0)} for "
-        f"{result.printed(SETTLE, 'time', 0)} or longer."
-    )
-    rest = [Paragraph(at_rest)] if any(o.first.endswith("at rest") for o in record.offsets) else []
-    return [sources, offsets, *rest]
+    if any(o.first.endswith("at rest") for o in record.offsets):
+        yield Paragraph(
+            "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
+            f"comparison and are never used. At speed means above {result.printed(MIN_SPEED, 'speed', 0)} for "
+            f"{result.printed(SETTLE, 'time', 0)} or longer."
+        )
 
 
 def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
@@ -152,7 +151,7 @@ def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
     )
 
 
-def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+def _forecasts(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
     judged = [f.within for f in record.forecasts if f.within is not None]
     limit = formatting.margin(record.forecast_limit, result.units)
     held = f"That holds for {sum(judged)} of {formatting.count(len(judged), 'run')} with a forecast."
@@ -162,7 +161,9 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         "ambient does ([[sec-runs]])."
     )
     words = {True: "yes", False: "no", None: formatting.ABSENT}
-    table = table_block(
+    yield Heading(2, "Forecast and actual", "sec-forecast")
+    yield Paragraph(text)
+    yield table_block(
         result.units,
         "tab-forecast",
         "Forecast as recorded beside what came",
@@ -175,7 +176,6 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("", "Actual less forecast", cell=FORECAST["difference_text"], align="right"),
         Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
     )
-    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), table]
 
 
 def off_road(result: ReportResult) -> tuple[Block, ...]:
@@ -244,11 +244,11 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
     )
 
 
-def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
+def _expected(result: ReportResult, evidence: AirEvidence) -> Iterator[Block]:
     points = [p for p in evidence.points if p.expected]
     pulls = result.evidence.dyno.expected if result.evidence.dyno else ()
     if not points and not pulls:
-        return []
+        return
     models = points[0].expected if points else pulls[0].models
     rows: list[Any] = [(p.configuration, f"road, {evidence.where}", p.expected, None, None, None) for p in points]
     of_pulls = "dyno, mean of the pulls"
@@ -267,7 +267,12 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         return "not measured" if row.measured is None else f"{percent(row.measured)}{interval}"
 
     heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if pulls else "")
-    table = table_block(
+    yield Paragraph(
+        "What intake air temperature alone lets expect of power depends on the model. Every model holds other things equal "
+        "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
+        "table is a check of plausibility and not a prediction."
+    )
+    yield table_block(
         result.units,
         "tab-expected",
         f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
@@ -279,11 +284,3 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         Field("", heading, cell=measured_power, align="right", width=2.2),
         notes=(f"{m.title}: {m.standing}." for m in models),
     )
-    return [
-        Paragraph(
-            "What intake air temperature alone lets expect of power depends on the model. Every model holds other things equal "
-            "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
-            "table is a check of plausibility and not a prediction."
-        ),
-        table,
-    ]

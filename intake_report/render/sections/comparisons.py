@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from intake_report import formatting
@@ -18,22 +18,20 @@ from intake_report.results.text import difference_quantity, less_control, p_text
 from intake_report.units import UnitSystem, to_display
 
 
-def basis_of_differences(result: ReportResult) -> list[Block]:
-    """Return the tables behind the headline differences; nothing where nothing could be compared."""
-    rows = [c for c in result.comparisons if result.metric(c.key).spec.headline and c.basis != "none"]
-    blocks: list[Block] = []
-    if rows:
-        heading = Heading(2, "What the differences rest on", "sec-basis")
-        blocks += [heading, Paragraph(_method(result, rows)), _basis(result, rows)]
-    blocks += _covariates(result)
+def basis_of_differences(result: ReportResult) -> Iterator[Block]:
+    """Yield the tables behind the headline differences; nothing where nothing could be compared."""
+    if rows := [c for c in result.comparisons if result.metric(c.key).spec.headline and c.basis != "none"]:
+        yield Heading(2, "What the differences rest on", "sec-basis")
+        yield Paragraph(_method(result, rows))
+        yield _basis(result, rows)
+    yield from _covariates(result)
     if tested := [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]:
-        blocks.append(_checks(result, tested))
+        yield _checks(result, tested)
     if result.direct:
         caption = f"Differences between other configurations that claims ask for{less_control(result)}"
-        blocks.append(tables.comparison_table_of(result, list(result.direct), "tab-direct", caption))
+        yield tables.comparison_table_of(result, list(result.direct), "tab-direct", caption)
     if result.control_drives:
-        blocks += [*_control_drives(result), *_control(result)]
-    return blocks
+        yield from _control(result)
 
 
 def _method(result: ReportResult, rows: list[Comparison]) -> str:
@@ -101,15 +99,15 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
     )
 
 
-def _covariates(result: ReportResult) -> list[Block]:
-    """Return what differences are adjusted for and what that changed; nothing where nothing was."""
+def _covariates(result: ReportResult) -> Iterator[Block]:
+    """Yield what differences are adjusted for and what that changed; nothing where nothing was."""
     rows = [
         {"key": c.key, "configuration": c.configuration, **vars(fit)}
         for c in (*result.comparisons, *result.direct)
         for fit in c.covariates
     ]
     if not rows:
-        return []
+        return
     both = [(c, c.unadjusted) for c in result.comparisons if c.unadjusted is not None]
     other = sum(c.call != plain.call for c, plain in both)
     text = (
@@ -132,7 +130,8 @@ def _covariates(result: ReportResult) -> list[Block]:
     def change(row: Any, units: UnitSystem) -> str:
         return formatting.with_unit(row.unbalance, COVARIATES[row.name][1], units, 1, signed=True)
 
-    table = table_block(
+    yield Paragraph(text)
+    yield table_block(
         result.units,
         "tab-covariates",
         "Covariates: what they explain",
@@ -149,7 +148,6 @@ def _covariates(result: ReportResult) -> list[Block]:
         Field("unequal", "Slopes differ: p", "p"),
         notes="Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
     )
-    return [Paragraph(text), table]
 
 
 def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
@@ -167,7 +165,7 @@ def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
     )
 
 
-def _control_drives(result: ReportResult) -> list[Block]:
+def _control(result: ReportResult) -> Iterator[Block]:
     without = [logs.run for logs in result.control_drives if not logs.files]
     alone = f" (not {formatting.listing(without, 'or')})" if without else ""
     beside = f"{len(result.control_drives) - len(without)} of {formatting.count(len(result.control_drives), 'run')}"
@@ -179,18 +177,18 @@ def _control_drives(result: ReportResult) -> list[Block]:
         else "Since not every run in the comparison has a control that could be measured, no difference is taken less its "
         "values; what it would have changed is shown for the runs that have one."
     )
-    text = f"A control vehicle, left unmodified, drove beside {beside}{literal(alone)}. {taken}"
-    return [Heading(2, "Control vehicle", "sec-control"), Paragraph(text)]
-
-
-def _control(result: ReportResult) -> list[Block]:
+    yield Heading(2, "Control vehicle", "sec-control")
+    yield Paragraph(f"A control vehicle, left unmodified, drove beside {beside}{literal(alone)}. {taken}")
     rows = [e for e in result.control if e.difference is not None]
     if not rows:
-        return []
+        return
     both = [(e.half_width, e.plain_half_width) for e in rows]
     known = [(less, plain) for less, plain in both if less is not None and plain is not None]
-    narrower = sum(less < plain for less, plain in known)
-    text = f"It narrows the interval in {narrower} of {formatting.count(len(known), 'headline difference')}."
+    if known:
+        narrower = (
+            f"{sum(less < plain for less, plain in known)} of {formatting.count(len(known), 'headline difference')}"
+        )
+        yield Paragraph(f"It narrows the interval in {narrower}.")
 
     def difference(prefix: str) -> Callable[[Any, UnitSystem], str]:
         def cell(e: Any, units: UnitSystem) -> str:
@@ -203,7 +201,7 @@ def _control(result: ReportResult) -> list[Block]:
 
         return cell
 
-    table = table_block(
+    yield table_block(
         result.units,
         "tab-control",
         "Headline differences with and without the control vehicle, from the same runs",
@@ -214,6 +212,5 @@ def _control(result: ReportResult) -> list[Block]:
         Field("", "Without it", cell=difference("plain_"), align="right", width=2.1),
         amount(result, "scatter", "Scatter of one run", 1.1),
         amount(result, "plain_scatter", "Without it", 1.1),
-        notes=(message("In parentheses the {level} intervals.", level=Value(result.level, "share")),),
+        notes=message("In parentheses the {level} intervals.", level=Value(result.level, "share")),
     )
-    return [*([Paragraph(text)] if known else []), table]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from intake_report import formatting
@@ -43,74 +43,73 @@ def details(result: ReportResult) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _route(result: ReportResult) -> list[Block]:
+def _route(result: ReportResult) -> Iterator[Block]:
     if not result.route_curves:
-        return [Paragraph("No run has intake air temperature on the route.")]
+        yield Paragraph("No run has intake air temperature on the route.")
+        return
     ambient = any(curve.y2 for curve in result.route_curves)
     text = "Intake air temperature" + (" (solid) and ambient (dotted grey)" if ambient else "")
-    return [
-        Heading(2, "Along the route", "sec-route"),
-        figure_block(
-            route_figure(result, tables.hottest(result)),
-            "fig-route",
-            f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
-            "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
-            "route shaded. Peaks of each run are in the table of values per run.",
-        ),
-    ]
+    yield Heading(2, "Along the route", "sec-route")
+    yield figure_block(
+        route_figure(result, tables.hottest(result)),
+        "fig-route",
+        f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
+        "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
+        "route shaded. Peaks of each run are in the table of values per run.",
+    )
 
 
-def _recovery(result: ReportResult) -> list[Block]:
-    heading = Heading(2, "Recovery after highway entry", "sec-recovery")
+def _recovery(result: ReportResult) -> Iterator[Block]:
+    yield Heading(2, "Recovery after highway entry", "sec-recovery")
     if not result.recovery_curves:
         unknown = result.ambient_reference == "none"
         reason = "no ambient temperature was recorded" if unknown else "no run has a highway entry"
-        return [heading, Paragraph(f"Not computed: {reason}.")]
-    return [
-        heading,
-        figure_block(
-            recovery_figure(result, tables.levels(result, keys_of(result, "recovery_time"))),
-            "fig-recovery",
-            "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
-            "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
-            "margins. Recovery times are in the table of values per run.",
-        ),
-    ]
+        yield Paragraph(f"Not computed: {reason}.")
+        return
+    yield figure_block(
+        recovery_figure(result, tables.levels(result, keys_of(result, "recovery_time"))),
+        "fig-recovery",
+        "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
+        "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
+        "margins. Recovery times are in the table of values per run.",
+    )
 
 
-def _heat_soak(result: ReportResult) -> list[Block]:
-    heading = Heading(2, "Heat soak at stops", "sec-soak")
+def _heat_soak(result: ReportResult) -> Iterator[Block]:
+    yield Heading(2, "Heat soak at stops", "sec-soak")
     if not result.stop_curves:
-        return [heading, Paragraph("No stop is long enough for a heat-soak rate.")]
-    stops = [s for s in result.stops if s.rate is not None]
-    return [
-        heading,
-        figure_block(
-            heat_soak_figure(result, tables.levels(result, keys_of(result, "heat_soak_rate"))),
-            "fig-soak",
-            f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left); rise (middle) and heat-soak "
-            "rate (right) of each stop against its duration.",
-            "Left: rise of intake air temperature since each stop began. Middle and right: rise and heat-soak rate of each "
-            "stop against its duration. The medians per run are in the table of values per run.",
-        ),
-    ]
+        yield Paragraph("No stop is long enough for a heat-soak rate.")
+        return
+    stops = formatting.count(sum(s.rate is not None for s in result.stops), "stop")
+    yield figure_block(
+        heat_soak_figure(result, tables.levels(result, keys_of(result, "heat_soak_rate"))),
+        "fig-soak",
+        f"Rise of intake air temperature during {stops} (left); rise (middle) and heat-soak rate (right) of each stop against "
+        "its duration.",
+        "Left: rise of intake air temperature since each stop began. Middle and right: rise and heat-soak rate of each "
+        "stop against its duration. The medians per run are in the table of values per run.",
+    )
 
 
-def _main(result: ReportResult) -> list[Block]:
+def _main(result: ReportResult) -> Iterator[Block]:
     keys = computed(result)
-    blocks: list[Block] = [Heading(2, "Differences of the main metrics", "sec-values")]
+    yield Heading(2, "Differences of the main metrics", "sec-values")
     differing = {c.key for c in result.comparisons if c.difference is not None}
     if compared := [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]:
-        blocks.append(
-            figure_block(
-                difference_figure(result, compared, tables.calls(result, compared)),
-                "fig-differences",
-                f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
-                "intervals; an open marker: no interval, or one that is open to a side.",
-                "Horizontal intervals of the differences of each configuration from the baseline. The values are in the table.",
-            )
+        yield figure_block(
+            difference_figure(result, compared, tables.calls(result, compared)),
+            "fig-differences",
+            f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
+            "intervals; an open marker: no interval, or one that is open to a side.",
+            "Horizontal intervals of the differences of each configuration from the baseline. The values are in the table.",
         )
-    return blocks + _absent(result, [k for k in result.metrics if k not in keys])
+    reasons: dict[str, dict[str, None]] = {}
+    for value in (v for k in result.metrics if k not in keys for v in result.of(k.key)):
+        title = tables.general_title(result.metric(value.key).spec)
+        reasons.setdefault(said(value.reason, result.units), {})[title] = None
+    if reasons:
+        texts = tuple(literal(f"{formatting.listing([*titles])}: {reason}.") for reason, titles in reasons.items())
+        yield Callout("note", "Metrics that could not be computed", texts)
 
 
 def all_values(result: ReportResult) -> tuple[Block, ...]:
@@ -125,26 +124,13 @@ def all_values(result: ReportResult) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _group(result: ReportResult, keys: list[MetricKey], label: str, title: str) -> list[Block]:
+def _group(result: ReportResult, keys: list[MetricKey], label: str, title: str) -> Iterator[Block]:
+    yield Heading(2, title, f"sec-values-{label}")
+    for some, part, of in tables.in_parts(keys, PER_TABLE):
+        yield tables.values_table(result, some, f"tab-values-{label}{part}", f"{title}: values per run{of}")
     means = f"{title}: mean and standard deviation per configuration"
-    return [
-        Heading(2, title, f"sec-values-{label}"),
-        *(
-            tables.values_table(result, some, f"tab-values-{label}{part}", f"{title}: values per run{of}")
-            for some, part, of in tables.in_parts(keys, PER_TABLE)
-        ),
-        tables.summary_table(result, keys, f"tab-summary-{label}", means),
-        tables.comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences"),
-    ]
-
-
-def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
-    reasons: dict[str, dict[str, None]] = {}
-    for key in keys:
-        for value in result.of(key.key):
-            reasons.setdefault(said(value.reason, result.units), {})[tables.general_title(key.spec)] = None
-    texts = tuple(literal(f"{formatting.listing([*titles])}: {reason}.") for reason, titles in reasons.items())
-    return [Callout("note", "Metrics that could not be computed", texts)] if texts else []
+    yield tables.summary_table(result, keys, f"tab-summary-{label}", means)
+    yield tables.comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences")
 
 
 def limitation_table(result: ReportResult) -> tuple[Block, ...]:
@@ -189,7 +175,8 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
             "that follow.",
         ),
         *(_budget_table(result, budget, some, mark) for some, mark, _ in tables.in_parts(keys, BUDGETS_PER_TABLE)),
-        *_cancels(result, budget, keys),
+        Heading(2, "What cancels in differences", "sec-cancels"),
+        Paragraph(literal(_cancels(result, budget, keys))),
     ]
     return tuple(blocks)
 
@@ -284,19 +271,17 @@ def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
     return [v for v in result.of(key.key) if v.draws_not_reached is not None]
 
 
-def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
+def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> str:
     rows = [row for key in keys for row in budget.differences if row.key == key.key]
-    heading = Heading(2, "What cancels in differences", "sec-cancels")
     if not rows:
-        return [heading, Paragraph("No difference between configurations has a value in every draw.")]
+        return "No difference between configurations has a value in every draw."
     first, key = rows[0], result.metric(rows[0].key)
     form = (difference_quantity(key), result.units, key.spec.decimals + 2)
     whole = _root_mean_square([v.u_common for v in _valued(result, key)])
-    text = (
+    return (
         "What all runs share is one and the same in every run, so most of it is gone in a difference between "
         f"configurations. {metric_title(key, result.units)}: the common part of one value is {formatting.with_unit(whole, *form)}, and "
         f"{formatting.with_unit(first.u_common, *form)} of it is left in the difference between {result.name_of(first.configuration)} and "
         f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
         "crosses a margin with less delay. results.json has all differences."
     )
-    return [heading, Paragraph(literal(text))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from intake_report import formatting
@@ -88,15 +89,16 @@ CASES: dict[str, Part] = {
 }
 
 
-def common_drive(result: ReportResult) -> list[Block]:
-    """Return figure and table of the body; nothing where the campaign asks for no common drive."""
-    record = result.common_drive
+def common_drive(result: ReportResult) -> Iterator[Block]:
+    """Yield figure and table of the body; nothing where the campaign asks for no common drive."""
+    units, record = result.units, result.common_drive
     if record is None:
-        return []
-    units, heading = result.units, Heading(2, "On one common drive", "sec-common-drive")
+        return
+    yield Heading(2, "On one common drive", "sec-common-drive")
     notes = " ".join(said(message("{text:upper}.", text=note), units) for note in record.notes)
     if not record.comparisons:
-        return [heading, Paragraph(literal(f"No comparison on a common drive. {notes}"))]
+        yield Paragraph(literal(f"No comparison on a common drive. {notes}"))
+        return
     resting = formatting.listing([f"“{claim.text}”" for claim in result.claims if claim.id in record.claims])
     decides = f"As the campaign states, these differences decide {resting}; other claims use the measured ones."
     if not resting:
@@ -107,17 +109,14 @@ def common_drive(result: ReportResult) -> list[Block]:
     )
     if record.single:
         text += " A configuration has one run only: this is an illustration."
-    return [
-        heading,
-        Paragraph(literal(f"{text} {notes}".strip())),
-        figure_block(
-            common_drive_figure(result),
-            "fig-common-drive",
-            "Model: over-ambient temperature of the sensor's element on the common drive, mean over the runs of each configuration.",
-            "Modelled over-ambient temperature of each configuration against elapsed time. The differences are in the table that follows.",
-        ),
-        _side_by_side(result, record),
-    ]
+    yield Paragraph(literal(f"{text} {notes}".strip()))
+    yield figure_block(
+        common_drive_figure(result),
+        "fig-common-drive",
+        "Model: over-ambient temperature of the sensor's element on the common drive, mean over the runs of each configuration.",
+        "Modelled over-ambient temperature of each configuration against elapsed time. The differences are in the table that follows.",
+    )
+    yield _side_by_side(result, record)
 
 
 def _standing(result: ReportResult, record: CommonDriveResult) -> str:
@@ -153,11 +152,11 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
     )
 
 
-def common_drive_details(result: ReportResult) -> list[Block]:
-    """Return validation, parameters and what-if table for the annex; nothing without a common drive."""
+def common_drive_details(result: ReportResult) -> Iterator[Block]:
+    """Yield validation, parameters and what-if table for the annex; nothing without a common drive."""
     record = result.common_drive
     if record is None or not record.comparisons:
-        return []
+        return
     units, ids = result.units, set(record.parameters["configuration"])
     modelled = tuple((c.id, c.name) for c in result.configurations if c.id in ids)
     validation = table_block(
@@ -203,5 +202,5 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         notes="Mean over the effects of the runs, and their range; no interval.",
         across=Across("title", "configuration", modelled, amount),
     )
-    heading = Heading(2, "Models of the common drive", "sec-models")
-    return [heading, *(table for table in (validation, parameters, what_if) if table.rows)]
+    yield Heading(2, "Models of the common drive", "sec-models")
+    yield from (table for table in (validation, parameters, what_if) if table.rows)
