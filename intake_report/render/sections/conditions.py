@@ -14,7 +14,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.tables import named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.text import DIFFERENCES, percent
+from intake_report.results.text import percent
 from intake_report.units import UnitSystem, parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
@@ -40,7 +40,8 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
     declared = [campaign.instrument.channels.get(row.channel) for row in rows]
 
     def quantity(row: Any) -> str:  # of a step or an error of a channel
-        return DIFFERENCES.get(CHANNELS[row.channel].quantity, CHANNELS[row.channel].quantity)
+        own = CHANNELS[row.channel].quantity
+        return "temperature_difference" if own == "temperature" else own
 
     def step(name: str, absent: str) -> Any:
         def cell(row: Any, units: UnitSystem) -> str:
