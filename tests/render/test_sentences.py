@@ -11,8 +11,8 @@ from intake_report.messages import Message, Value
 from intake_report.render.blocks import ItemList
 from intake_report.render.inline import plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
+from intake_report.render.sections.body import decision
 from intake_report.render.sections.claims import because, needed_repeats, settles
-from intake_report.render.sections.decision import decision
 from intake_report.results import ControlEffect
 from intake_report.results.compared import CovariateFit
 

@@ -4,9 +4,8 @@ from intake_report.render.blocks import AnnexBegins, Block
 from intake_report.render.sections.air import air, off_road, weather
 from intake_report.render.sections.answer import limitations
 from intake_report.render.sections.bench import exposure, restriction, service
-from intake_report.render.sections.body import brief, conditions, method, results, tables_of
+from intake_report.render.sections.body import brief, conditions, cover, decision, method, results, tables_of
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
-from intake_report.render.sections.decision import cover, decision
 from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import all_values, details, limitation_table, uncertainty
 from intake_report.render.sections.same import places
