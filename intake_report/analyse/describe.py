@@ -21,7 +21,7 @@ from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of
 from intake_report.results import ConfigurationResult, Parameter, RunCurve, RunResult
-from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
+from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, StopPlace
 from intake_report.statistics import cell_design, linked_to
 from intake_report.units import UnitSystem, from_internal
 from intake_report.weather import WeatherRecord
@@ -203,7 +203,7 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
         step=float(grid.edges[1] - grid.edges[0]),
         centres=tuple(round(float(x), 1) for x in grid.centres),
         curves=_curves(campaign, grid, rows),
-        traffic=PlaceTraffic(dwell, tuple(int(v) for v in grid.passes[rows].max(axis=0))),
+        traffic={"dwell": dwell, "passes": tuple(int(v) for v in grid.passes[rows].max(axis=0))},
         peaks=tuple(peaks),
         **(peak_summary([peak.distance for peak in peaks]) if peaks else nowhere),
         stops=_stops(facts.stops, used),

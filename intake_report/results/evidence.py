@@ -212,14 +212,6 @@ class PlaceCurve:
 
 
 @dataclass(frozen=True)
-class PlaceTraffic:
-    """How the runs passed a cell: median dwell time [s] and most passes of a run, one value per cell."""
-
-    dwell: tuple[float, ...]
-    passes: tuple[int, ...]
-
-
-@dataclass(frozen=True)
 class StopPlace:
     """A place where runs stopped: route distance [m], share of the runs that did (0 to 1), durations [s] by run."""
 
@@ -246,7 +238,7 @@ class Places:
     step: float  # Length of a cell [m]
     centres: tuple[float, ...]  # Middle of each cell [m]
     curves: tuple[PlaceCurve, ...]  # By configuration, in campaign order
-    traffic: PlaceTraffic  # Dwell and passes
+    traffic: dict[str, tuple[float, ...]]  # "dwell": median time in each cell [s]; "passes": most passes of a run
     peaks: tuple[PeakPlace, ...]  # One per run
     # Common place of the peaks [m], median distance from it [m], share of the runs within `peak_within` [m] of it
     peak_centre: float | None
