@@ -10,7 +10,7 @@ from intake_report import formatting
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.messages import said
 from intake_report.plots_values import mass_figure
-from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import interval_column, masses, named, once, table_block
@@ -89,8 +89,38 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
 def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
     yield Heading(2, "During the runs", "sec-weather-runs")
     yield Paragraph("Mean and range of ambient temperature: [[tab-conditions]].")
-    yield _air_table(result, record)
-    yield _declared_table(result, record)
+    absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
+    yield table_block(
+        result.units,
+        "tab-air",
+        "Air and wind during each run",
+        frame_of(record.runs),
+        Field("run", "Run", width=2.0),
+        Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
+        Field("age", "Nearest report at worst", "duration", width=1.4),
+        Field("pressure", "Station pressure", "pressure", 2, width=1.4),
+        Field("humidity", "Humidity", "ratio", width=1.1),
+        Field("dew_point", "Dew point", "temperature", 1, width=1.2),
+        Field("density", "Air density", "density", 3, width=1.2),
+        Field("density_altitude", "Density altitude", "length", width=1.3),
+        Field("wind_speed", "Wind", "speed", cell=_wind, width=1.9),
+        notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
+    )
+    rain = {True: "precipitation", False: "none", None: "not reported"}
+    yield table_block(
+        result.units,
+        "tab-declared",
+        "Sun, rain and road: as declared by the campaign and as reported near the run",
+        frame_of(record.runs),
+        Field("run", "Run", width=2.0),
+        Field("road", "Road (declared)"),
+        Field("sky", "Sky (declared)", width=1.1),
+        Field("sun", "Sun (declared)", width=1.7),
+        Field("rain", "Rain (declared)", width=1.1),
+        Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
+        Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
+        notes=once(((w.run, note) for w in record.runs for note in w.notes), result.units),
+    )
     if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
         yield Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD))
     if sources := list(dict.fromkeys(w.source for w in record.runs if w.source)):
@@ -111,44 +141,6 @@ def _wind(w: Any, units: UnitSystem) -> str:
     if w.wind_variable:
         return f"{text}, variable"
     return text if w.wind_direction is None else f"{text} from {w.wind_direction:.0f}°"
-
-
-def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
-    absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
-    return table_block(
-        result.units,
-        "tab-air",
-        "Air and wind during each run",
-        frame_of(record.runs),
-        Field("run", "Run", width=2.0),
-        Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
-        Field("age", "Nearest report at worst", "duration", width=1.4),
-        Field("pressure", "Station pressure", "pressure", 2, width=1.4),
-        Field("humidity", "Humidity", "ratio", width=1.1),
-        Field("dew_point", "Dew point", "temperature", 1, width=1.2),
-        Field("density", "Air density", "density", 3, width=1.2),
-        Field("density_altitude", "Density altitude", "length", width=1.3),
-        Field("wind_speed", "Wind", "speed", cell=_wind, width=1.9),
-        notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
-    )
-
-
-def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
-    rain = {True: "precipitation", False: "none", None: "not reported"}
-    return table_block(
-        result.units,
-        "tab-declared",
-        "Sun, rain and road: as declared by the campaign and as reported near the run",
-        frame_of(record.runs),
-        Field("run", "Run", width=2.0),
-        Field("road", "Road (declared)"),
-        Field("sky", "Sky (declared)", width=1.1),
-        Field("sun", "Sun (declared)", width=1.7),
-        Field("rain", "Rain (declared)", width=1.1),
-        Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
-        Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
-        notes=once(((w.run, note) for w in record.runs for note in w.notes), result.units),
-    )
 
 
 def _forecasts(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:

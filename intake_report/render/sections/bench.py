@@ -12,7 +12,7 @@ from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, tr
 from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import restriction_figure
-from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import interval_column, named, table_block
@@ -211,6 +211,34 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     bench = result.evidence.bench
     if bench is None or not len(bench.exposures):
         return ()
+    # like trials are counted, not repeated
+    alike = ["configuration", "condition", "duration", "observation", "before", "after", "inspector"]
+    rows = frame_of(
+        dict(e)
+        | {"condition": f"{e.condition}, {e.date}" if e.date else e.condition, "adverse": e.adverse_trials}
+        | {"before": e.filter_mass_before, "after": e.filter_mass_after}
+        for e in campaign.exposures
+    )
+
+    def masses(row: Any, _: Any) -> str:
+        if pd.isna(row.before) or pd.isna(row.after):
+            return formatting.ABSENT
+        return f"{grams(1000.0 * row.before)}, {grams(1000.0 * row.after)}"
+
+    trials = table_block(
+        result.units,
+        "tab-trials",
+        "Trials as recorded",
+        rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum(),
+        named(result, 2.0),
+        Field("condition", "Condition"),
+        Field("trials", "Trials", "number", width=0.7),
+        Field("duration", "Duration", "duration", 1, unit="cell"),
+        Field("observation", "Observation", width=3.2),
+        Field("adverse", "Adverse", "number", width=0.9),
+        Field("", "Filter before, after", cell=masses, align="right", width=1.5),
+        Field("inspector", "Inspector", width=1.6, internal=True),
+    )
     bounds = table_block(
         result.units,
         "tab-exposure",
@@ -225,39 +253,8 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(2, "Exposure trials", "sec-exposure"),
         Callout("caution", "Water and open roads", trial_cautions(bench.exposures["condition"])),
-        _trials(campaign, result),
+        trials,
         bounds,
-    )
-
-
-def _trials(campaign: Campaign, result: ReportResult) -> Table:
-    """Return one row per kind of trial and observation: like trials are counted, not repeated."""
-    alike = ["configuration", "condition", "duration", "observation", "before", "after", "inspector"]
-    rows = frame_of(
-        dict(e)
-        | {"condition": f"{e.condition}, {e.date}" if e.date else e.condition, "adverse": e.adverse_trials}
-        | {"before": e.filter_mass_before, "after": e.filter_mass_after}
-        for e in campaign.exposures
-    )
-
-    def masses(row: Any, _: Any) -> str:
-        if pd.isna(row.before) or pd.isna(row.after):
-            return formatting.ABSENT
-        return f"{grams(1000.0 * row.before)}, {grams(1000.0 * row.after)}"
-
-    return table_block(
-        result.units,
-        "tab-trials",
-        "Trials as recorded",
-        rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum(),
-        named(result, 2.0),
-        Field("condition", "Condition"),
-        Field("trials", "Trials", "number", width=0.7),
-        Field("duration", "Duration", "duration", 1, unit="cell"),
-        Field("observation", "Observation", width=3.2),
-        Field("adverse", "Adverse", "number", width=0.9),
-        Field("", "Filter before, after", cell=masses, align="right", width=1.5),
-        Field("inspector", "Inspector", width=1.6, internal=True),
     )
 
 

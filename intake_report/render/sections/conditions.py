@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.messages import said
-from intake_report.render.blocks import Block, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
@@ -137,15 +137,13 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
         Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
         Field("", "Not met by", cell=missed, width=4.4),
     )
-    if len(result.pairs):
-        yield _pairs(result)
+    if result.pairs.empty:
+        return
 
-
-def _pairs(result: ReportResult) -> Table:
     def farthest(p: Any, units: UnitSystem) -> str:
         return f"{formatting.listing(p.worst)} ({said(p.value, units)})" if p.worst else formatting.ABSENT
 
-    return table_block(
+    yield table_block(
         result.units,
         "tab-pairs",
         "Pairs of runs of different configurations: how far they are apart",

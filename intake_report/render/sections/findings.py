@@ -157,8 +157,19 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     keys = [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
     if not keys:
         return (heading, Paragraph("No headline metric has a value, so there is nothing to assess."))
-    blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget))]
-    blocks.append(_source_table(result, budget))
+    sources = tables.table_block(
+        result.units,
+        "tab-sources",
+        "Sources of the uncertainty of one run's value",
+        frame_of(budget.sources),
+        Field("name", "Source", width=2.6),
+        Field("basis", "What is known", width=5.0),
+        Field(
+            "", "Standard uncertainty", cell=lambda s, _: result.printed(s.u, s.quantity, 2), align="right", width=1.5
+        ),
+        Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
+    )
+    blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget)), sources]
     if budget.assumptions:
         texts = tuple(literal(said(text, result.units)) for text in budget.assumptions)
         blocks.append(Callout("note", "Assumed, because it is not declared", texts))
@@ -205,22 +216,6 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
     valued = [k for k in result.metrics if any(v.status == "ok" for v in result.of(k.key))]
     bare = [metric_title(k, result.units) for k in valued if all(v.low is None for v in result.of(k.key))]
     return [*texts, f"Not assessed: {formatting.listing(bare)}."] if bare else texts
-
-
-def _source_table(result: ReportResult, budget: InstrumentUncertainty) -> Table:
-    def value(source: Any, _: UnitSystem) -> str:
-        return result.printed(source.u, source.quantity, 2)
-
-    return tables.table_block(
-        result.units,
-        "tab-sources",
-        "Sources of the uncertainty of one run's value",
-        frame_of(budget.sources),
-        Field("name", "Source", width=2.6),
-        Field("basis", "What is known", width=5.0),
-        Field("", "Standard uncertainty", cell=value, align="right", width=1.5),
-        Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
-    )
 
 
 def _root_mean_square(values: list[float | None]) -> float | None:
