@@ -18,7 +18,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.tables import interval_column, named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
+from intake_report.results.evidence import RoadAirflow
 from intake_report.results.text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, Text, grams, in_unit, limits, percent
 from intake_report.units import UnitSystem
 
@@ -52,7 +52,14 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
     if road is not None:
         blocks += _road(result, road)
     if evidence.theoretical is not None:
-        blocks.append(_theoretical(result, evidence.theoretical))
+        theory, speed = evidence.theoretical, result.printed(evidence.theoretical.speed, "engine_speed", 0)
+        text = (
+            f"The engine displaces {result.printed(theory.airflow, 'volume_flow', 0)} at {speed}, the highest engine speed of all pulls (four-stroke, "
+            "one filling every other revolution; theoretical airflow at 100 % volumetric efficiency)."
+        )
+        if theory.share is not None:
+            text += f" The airflow of the comparison is {percent(theory.share, 0, signed=False)} of that."
+        blocks.append(Paragraph(text))
     return tuple(blocks)
 
 
@@ -193,17 +200,6 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
             "contains restriction and heating of the intake."
         ),
     )
-
-
-def _theoretical(result: ReportResult, theory: TheoreticalAirflow) -> Block:
-    speed = result.printed(theory.speed, "engine_speed", 0)
-    text = (
-        f"The engine displaces {result.printed(theory.airflow, 'volume_flow', 0)} at {speed}, the highest engine speed of all pulls (four-stroke, "
-        "one filling every other revolution; theoretical airflow at 100 % volumetric efficiency)."
-    )
-    if theory.share is not None:
-        text += f" The airflow of the comparison is {percent(theory.share, 0, signed=False)} of that."
-    return Paragraph(text)
 
 
 def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:

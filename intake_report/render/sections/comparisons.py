@@ -12,7 +12,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections import tables
 from intake_report.render.sections.tables import amount, metric_column, named, table_block, with_unit
 from intake_report.report_table import Field, frame_of
-from intake_report.results import Comparison, ModelCheck, ReportResult
+from intake_report.results import Comparison, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.text import difference_quantity, less_control, p_text
 from intake_report.units import UnitSystem, to_display
@@ -26,7 +26,18 @@ def basis_of_differences(result: ReportResult) -> Iterator[Block]:
         yield _basis(result, rows)
     yield from _covariates(result)
     if tested := [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]:
-        yield _checks(result, tested)
+        yield table_block(
+            result.units,
+            "tab-checks",
+            f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
+            frame_of(tested),
+            metric_column(result, 3.2),
+            Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
+            Field("lag_pairs", "Pairs", "number", width=0.7),
+            Field("lag_p", "p", "p"),
+            Field("additivity_p", "Blocks shift all configurations alike: p", "p", width=2.4),
+            notes="Few runs show strong departures only: a large p is no proof.",
+        )
     if result.direct:
         caption = f"Differences between other configurations that claims ask for{less_control(result)}"
         yield tables.comparison_table_of(result, list(result.direct), "tab-direct", caption)
@@ -147,21 +158,6 @@ def _covariates(result: ReportResult) -> Iterator[Block]:
         Field("curved", "Bends: p", "p"),
         Field("unequal", "Slopes differ: p", "p"),
         notes="Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
-    )
-
-
-def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
-    return table_block(
-        result.units,
-        "tab-checks",
-        f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
-        frame_of(checks),
-        metric_column(result, 3.2),
-        Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
-        Field("lag_pairs", "Pairs", "number", width=0.7),
-        Field("lag_p", "p", "p"),
-        Field("additivity_p", "Blocks shift all configurations alike: p", "p", width=2.4),
-        notes="Few runs show strong departures only: a large p is no proof.",
     )
 
 

@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.messages import Part, Value, message, said
 from intake_report.plots_route import places_figure
 from intake_report.plots_values import common_drive_figure
-from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
+from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import farthest_apart, metric_column, named, table_block
@@ -116,18 +116,6 @@ def common_drive(result: ReportResult) -> Iterator[Block]:
         "Model: over-ambient temperature of the sensor's element on the common drive, mean over the runs of each configuration.",
         "Modelled over-ambient temperature of each configuration against elapsed time. The differences are in the table that follows.",
     )
-    yield _side_by_side(result, record)
-
-
-def _standing(result: ReportResult, record: CommonDriveResult) -> str:
-    times = [
-        f"{result.name_of(row.configuration)} {result.printed(row.measured - row.common, 'time', 0, signed=True)}"
-        for row in rows_of(record.standing)
-    ]
-    return f"Its standing time is {result.printed(float(record.standing['common'].iloc[0]), 'time', 0)}; the runs met on average: {formatting.listing(times)}."
-
-
-def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
     measured = {(c.key, c.configuration): c for c in result.comparisons}
 
     def both(c: Any, units: UnitSystem) -> str:
@@ -138,7 +126,7 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
         other = measured.get((c.key, c.configuration))
         return formatting.ABSENT if other is None or other.difference is None else both(other, units)
 
-    return table_block(
+    yield table_block(
         result.units,
         "tab-common-drive",
         f"Differences from {result.baseline.name}: measured, and by the models on the common drive",
@@ -150,6 +138,14 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
         Field("verdict", "Model says", width=1.4),
         notes="Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",
     )
+
+
+def _standing(result: ReportResult, record: CommonDriveResult) -> str:
+    times = [
+        f"{result.name_of(row.configuration)} {result.printed(row.measured - row.common, 'time', 0, signed=True)}"
+        for row in rows_of(record.standing)
+    ]
+    return f"Its standing time is {result.printed(float(record.standing['common'].iloc[0]), 'time', 0)}; the runs met on average: {formatting.listing(times)}."
 
 
 def common_drive_details(result: ReportResult) -> Iterator[Block]:
