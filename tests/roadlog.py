@@ -56,17 +56,12 @@ def log_text(channels: dict[str, Any], left_out: tuple[str, ...] = ()) -> str:
 def campaign(*, blocks: int = 2, units: str = "si", left_out: tuple[str, ...] = ()) -> dict[str, Any]:
     """Return the campaign file as data; edit it and write it with `write`."""
     columns = {HEADERS[name]: f"{name} [{UNITS[name]}]" for name in HEADERS if name not in left_out}
-    runs = [
-        {
-            "id": f"b{block}-{name}",
-            "configuration": name,
-            "block": f"block-{block}",
-            "files": [f"logs/b{block}-{name}.csv"],
-            "start": dt.datetime(2026, 5, 10 + block, 9 + place, tzinfo=dt.UTC),
-        }
-        for block in range(1, blocks + 1)
-        for place, name in enumerate(("stock", "sealed") if block % 2 else ("sealed", "stock"))
-    ]
+    runs = []
+    for block in range(1, blocks + 1):
+        for place, name in enumerate(("stock", "sealed") if block % 2 else ("sealed", "stock")):
+            start = dt.datetime(2026, 5, 10 + block, 9 + place, tzinfo=dt.UTC)
+            log = {"files": [f"logs/b{block}-{name}.csv"], "start": start}
+            runs.append({"id": f"b{block}-{name}", "configuration": name, "block": f"block-{block}"} | log)
     return {
         "schema": 1,
         "campaign": {"id": "small-trial", "title": "Small trial", "question": "Is it closer to ambient?", "units": units},
