@@ -139,15 +139,6 @@ def test_airflow_by_filling():
     assert check(run_of(engine_air(1.0)), "airflow-unit").status == "not-possible"
 
 
-def test_airflow_labelled_litres_is_only_plausible_in_grams():
-    """Numbers in g/s under the label l/s are multiplied by the density of air at load: the fuel rate shows it."""
-    maf = 10 + 5 * np.sin(TIME / 40)
-    fuel = maf / 14.7 * 3600 / 745  # l/h of petrol at stoichiometric mixture
-    litres = check(run_of({"maf": maf * 1.2, "fuel_rate": fuel}), "airflow-unit", airflow_label="l/s")
-    assert litres.status == "flagged" and "only in g/s" in text(litres.evidence)
-    assert check(run_of({"maf": maf, "fuel_rate": fuel}), "airflow-unit").status == "agrees"
-
-
 def test_coolant_in_fahrenheit():
     hot = check(run_of({"coolant": np.minimum(60 + TIME / 10, 195.0)}), "coolant-unit")
     assert hot.status == "flagged" and "°F" in text(hot.evidence)

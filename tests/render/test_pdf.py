@@ -108,9 +108,8 @@ def _ink_outside(project: Path) -> list[int]:
 def test_wide_and_long_tables_stay_on_the_page_and_lose_nothing(columns, rows, tmp_path):
     values = np.random.default_rng(1).normal(1000, 99, (rows, columns - 1))
     titles = tuple(Column(f"Q{i} [K/min]", "right" if i else "left") for i in range(columns))
-    table = Table(
-        "tab-wide", "Wide.", titles, tuple((f"run-{r}", *(f"{v:.3f}" for v in values[r])) for r in range(rows))
-    )
+    cells = tuple((f"run-{number}", *(f"{value:.3f}" for value in row)) for number, row in enumerate(values))
+    table = Table("tab-wide", "Wide.", titles, cells)
     words = set(_text(_export(tmp_path, Heading(1, "Wide"), table)).split())
     assert {cell for row in table.rows for cell in row} <= words
     assert _ink_outside(tmp_path / "project") == []
