@@ -206,9 +206,6 @@ def test_the_demo_campaign(demo, capsys):
         assert {c.code: (c.value, c.limit, c.hard, c.outcome) for c in report}.items() <= mine.items()
 
 
-# ---- what it was compared with, in plain words -----------------------------------------------------------------------
-
-
 def test_reference_and_the_runs_that_do_not_count_are_named_with_the_reason(tmp_path, capsys):
     file = planned_campaign(tmp_path)
     path = tmp_path / "logs/b1-stock.csv"

@@ -38,9 +38,6 @@ def test_a_number_that_is_none_is_refused():
         to_json(LogCheck(("a",), "accept", duration=float("nan")))
 
 
-# ---- pages -------------------------------------------------------------------------------------------------------
-
-
 @pytest.fixture(scope="module")
 def checks(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
@@ -116,9 +113,6 @@ def test_durations_and_values_in_the_readers_units(printed, text):
     assert printed.replace("\N{NO-BREAK SPACE}", " ") == text
 
 
-# ---- the timeline ------------------------------------------------------------------------------------------------
-
-
 @given(st.lists(st.none() | st.floats(-100, 300), min_size=1, max_size=300), st.integers(1, 200))
 def test_condensed_values_lie_among_the_values(data, columns):
     out = condense(data, columns)
@@ -152,9 +146,6 @@ def test_a_gap_is_drawn_where_it_is():
     assert gaps[7:67] == "·" * 20 + "█" * 10 + "·" * 30
     assert gaps.split()[-2:] == ["17", "%"] or gaps.split()[-1] == "17\N{NO-BREAK SPACE}%"
     assert drawn[-1].split() == ["0", "5", "10", "15", "20", "min"]
-
-
-# ---- terminals ---------------------------------------------------------------------------------------------------
 
 
 class Terminal(io.TextIOWrapper):

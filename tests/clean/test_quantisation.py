@@ -20,8 +20,7 @@ def test_step_of_a_rounded_walk(step, seed, declared):
     rng = np.random.default_rng(seed)
     walk = 40 + np.cumsum(rng.normal(0, 1.2 * step, 1500))
     found, share = quantisation_step(np.round(walk / step) * step, declared)
-    assert found == pytest.approx(step, rel=1e-3)
-    assert share == pytest.approx(1.0)
+    assert found == pytest.approx(step, rel=1e-3) and share == pytest.approx(1.0)
 
 
 def test_values_that_an_app_interpolated_keep_their_step():
@@ -30,8 +29,7 @@ def test_values_that_an_app_interpolated_keep_their_step():
     between = RNG.random(WALK.size) < 0.3
     values[between] += RNG.uniform(-0.5, 0.5, between.sum())
     step, share = quantisation_step(values, 1.0)
-    assert step == pytest.approx(1.0)
-    assert 0.6 < share < 0.8
+    assert step == pytest.approx(1.0) and 0.6 < share < 0.8
 
 
 @pytest.mark.parametrize(
@@ -54,6 +52,5 @@ def test_found_step_is_compared_with_the_declared_resolution():
     log = log_of({"ambient": np.round(WALK / 5) / 1.0 * 0.5}, np.arange(2000) * 5.0)
     run = clean(log, {"ambient": 0.1})
     assert run.sampling["ambient"].step == pytest.approx(0.5)
-    (entry,) = [e for e in run.quality if e.step == "resolution"]
-    assert entry.channel == "ambient"
+    (entry,) = [e for e in run.quality if e.step == "resolution" and e.channel == "ambient"]
     assert entry.reason.value("step").number == pytest.approx(0.5) and entry.reason.value("declared").number == 0.1

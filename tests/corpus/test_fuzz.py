@@ -101,9 +101,7 @@ def survive(folder: Path, made: list[tuple[str, bytes]]) -> tuple[int, int]:
 @pytest.mark.parametrize(
     ("count", "sources", "read", "refused"), [(28, "made", 5, 5), (32, "drives", 10, 0), (25, "capture", 5, -1)]
 )
-def test_a_few_mutants_are_read_or_refused(
-    tmp_path, request, count: int, sources: str, read: int, refused: int
-) -> None:
+def test_a_few_mutants_are_read_or_refused(tmp_path, request, count, sources, read, refused) -> None:
     seeds = [CAPTURE] if sources == "capture" else MADE + columnar_seeds(tmp_path)
     if sources == "drives":
         seeds = heads(request.getfixturevalue("drives"))

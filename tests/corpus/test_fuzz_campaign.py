@@ -8,6 +8,7 @@ import nbformat
 import pytest
 import roadlog
 
+from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignErrors, IntakeReportError
 from intake_report.kernel import CAMPAIGN_LINK
 from intake_report.provenance import template_path
@@ -89,8 +90,6 @@ def test_any_value_in_any_place_is_refused_in_sentences_or_makes_a_report(tmp_pa
     ids=["nested", "long-number", "year-1", "mark", "nul", "no-key", "empty-runs"],
 )  # fmt: skip
 def test_a_file_that_no_campaign_can_be_is_said_in_sentences(tmp_path, text):
-    from intake_report.campaign import load_campaign
-
     (tmp_path / "campaign.toml").write_text(text, "utf-8")
     with pytest.raises(IntakeReportError) as caught:
         load_campaign(tmp_path)

@@ -23,8 +23,7 @@ BO_ 291 Engine: 8 ENGINE
 def test_answers_of_a_capture(tmp_path: Path) -> None:
     text = capture("7DF#02010F5555555555", "7E8#03410F48AAAAAAAA", "7DF#02010D", "7E8#03410D50", "7E9#03410D51")
     log = read_log(write(tmp_path / "c.log", text))
-    assert log.format == "candump"
-    assert log.origin == datetime.fromtimestamp(BASE + 0.1, UTC)
+    assert log.format == "candump" and log.origin == datetime.fromtimestamp(BASE + 0.1, UTC)
     assert {column.header for column in log.columns} == {"iat [degC]", "speed [km/h]", "speed@7E9 [km/h]"}
     np.testing.assert_array_equal(log.column("iat").values, [32.0, np.nan, np.nan])
     np.testing.assert_array_equal(log.column("speed@7E9").values, [np.nan, np.nan, 81.0])
@@ -51,8 +50,7 @@ def test_several_parameters_in_one_answer_and_full_scale(tmp_path: Path) -> None
     # 5.00 g/s becomes 5.00 * 1310 / 655.35.
     text = capture("7E8#06410C1AF80D50", "7E8#06415083000000", "7E8#04411001F4")
     log = read_log(write(tmp_path / "c.log", text))
-    assert log.column("rpm").values[0] == 1726.0
-    assert log.column("speed").values[0] == 80.0
+    assert log.column("rpm").values[0] == 1726.0 and log.column("speed").values[0] == 80.0
     assert log.column("maf").values[-1] == pytest.approx(5.0 * 1310.0 / 655.35)
     assert any(notice.code == "full-scale" for notice in log.notices)
 
@@ -106,8 +104,7 @@ def test_a_track_is_joined_by_speed_whatever_its_clock_says(tmp_path: Path, shif
     run = load_run("a", sources, {"Speed": "speed"})
     positions = run.frame["latitude"].dropna()
     assert abs(positions.index[0]) < 0.3  # the track began with the run; its clock was `shift` off
-    assert len(positions) >= 398
-    assert run.frame["speed"].notna().sum() == 400
+    assert len(positions) >= 398 and run.frame["speed"].notna().sum() == 400
     assert run.frame.index.is_monotonic_increasing
     assert ("gps_speed" in run.frame) == recorded
     (notice,) = [notice for notice in run.notices if notice.code == "track-joined"]

@@ -80,9 +80,6 @@ def test_intervals_and_lists():
     assert formatting.count(1, "run") == "1 run" and formatting.count(0, "run") == "0 runs"
 
 
-# ---- the document ------------------------------------------------------------------------------------------------
-
-
 def test_document_is_json_without_nan_and_reads_back(demo):
     text = results_json(demo.chain.result, "2026-07-01", 1)
     document = json.loads(text, parse_constant=lambda name: pytest.fail(name))
