@@ -147,19 +147,15 @@ def test_errors_of_one_plateau_go_together():
     readings = prepare(run, 1.0)
     assert readings.errors == 1
     rng = np.random.default_rng(1)
-    draws = evaluate_draws(
-        key("mean_over_ambient", "phase", "city"),
-        perturbed(readings, {"reading": np.zeros(4000)}, rng.uniform(-1.0, 1.0, (4000, 1))),
-    )
+    stack = perturbed(readings, {"reading": np.zeros(4000)}, rng.uniform(-1.0, 1.0, (4000, 1)))
+    draws = evaluate_draws(key("mean_over_ambient", "phase", "city"), stack)
     assert np.std(draws) == pytest.approx(1.0 / math.sqrt(12.0), rel=0.03)  # GUM F.2.2.1
 
 
 def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
     statement = known.result.uncertainty
     shared = [s for s in statement.sources if s.common and s.quantity == "temperature_difference"]
-    assert {s.name for s in shared} == {
-        "Sensor accuracy", "Rounding mode", "Ambient: accuracy",
-    }  # fmt: skip
+    assert {s.name for s in shared} == {"Sensor accuracy", "Rounding mode", "Ambient: accuracy"}
     # limits ±1 and ±1 K; one control unit rounds both readings alike, so that its way of rounding cancels
     expected = math.sqrt(2.0 / 3.0)
     alone = next(b for b in statement.budgets if b.source == "Rounding mode" and b.key == "mean_over_ambient:city")
@@ -179,36 +175,32 @@ def test_what_runs_share_cancels_in_differences(known):
     assert mean.u_own == pytest.approx(value.u_own, rel=0.25)
     # degree-minutes respond by the time above the margin, which differs between the configurations: something is left
     area = found["degree_minutes_above_margin:2.78K"]
-    times = [v.value / 60.0 for v in known.result.of("time_above_margin:2.78K")]
-    apart = abs(
-        sum(t for t, r in zip(times, known.result.runs, strict=True) if r.configuration == "stock") / 2.0
-        - sum(t for t, r in zip(times, known.result.runs, strict=True) if r.configuration == "sealed") / 2.0
-    )
+    times = [
+        v.value / 60.0 * (1 if v.configuration == "stock" else -1) for v in known.result.of("time_above_margin:2.78K")
+    ]
+    apart = abs(sum(times)) / 2.0
     assert area.u_common == pytest.approx(math.sqrt(2.5 / 3.0) * apart, rel=0.3)
     assert mean.low < mean.high
 
 
 def assessed(campaign, measured, runs=None):
     """Return the uncertainty of the first `runs`, of all without."""
-    drives = pair(campaign, measured.cleaned, measured.alignment)[:runs]
-    series = tuple(measured.series)[:runs]
-    return assess(campaign, drives, measured.ambient, measured.zeroing, series, measured.metrics, measured.values)
+    drives, m = pair(campaign, measured.cleaned, measured.alignment)[:runs], measured
+    return assess(campaign, drives, m.ambient, m.zeroing, tuple(m.series)[:runs], m.metrics, m.values)
 
 
 def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
     campaign, measured = known.campaign, known.measured
     again = assessed(campaign, measured)
     assert again.statement == measured.uncertainty.statement
-    for run, one in again.runs.items():
-        other = measured.uncertainty.runs[run]
-        assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in one.all)
-    alone = assessed(campaign, measured, 1)
-    run, first = next(iter(measured.uncertainty.runs.items()))
-    assert all(np.array_equal(alone.runs[run].all[k], first.all[k], equal_nan=True) for k in first.all)
+    for some in (again, assessed(campaign, measured, 1)):
+        for run, one in some.runs.items():
+            other = measured.uncertainty.runs[run]
+            assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in other.all)
     other_seed = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"seed": 2})})
-    changed = assessed(other_seed, measured)
-    assert not np.array_equal(changed.runs[run].all["peak_iat"], first.all["peak_iat"])
-    assert np.std(changed.runs[run].all["peak_iat"]) == pytest.approx(np.std(first.all["peak_iat"]), rel=0.1)
+    run, first = next(iter(measured.uncertainty.runs.items()))
+    changed, first = (of.all["peak_iat"] for of in (assessed(other_seed, measured, 1).runs[run], first))
+    assert not np.array_equal(changed, first) and np.std(changed) == pytest.approx(np.std(first), rel=0.1)
 
 
 def test_common_draws_are_the_same_in_all_runs(known):
@@ -233,8 +225,8 @@ def test_every_number_that_is_assumed_is_said(known, undeclared):
     for what in ("intake air temperature", "logger's clock", "speed reading"):
         assert f"of the {what} is declared" in texts
     # how the control unit rounds
-    assert len(known.result.uncertainty.assumptions) == 1
-    assert sum("cut off" in said(text, "si") for text in known.result.uncertainty.assumptions) == 1
+    (rounding,) = known.result.uncertainty.assumptions
+    assert "cut off" in said(rounding, "si")
 
 
 def test_a_known_rounding_is_no_source_and_a_reading_cut_off_is_put_right(tmp_path, known):
@@ -259,41 +251,27 @@ def test_a_normal_accuracy_is_taken_as_95_percent_limits(known):
 def test_budgets_name_every_source_for_every_headline_metric(known):
     statement = known.result.uncertainty
     headline = [k for k in known.result.metrics if k.spec.headline]
-    assert {(b.key, b.source) for b in statement.budgets} == {
-        (k.key, s.name) for k in headline for s in statement.sources
-    }
+    every = {(k.key, s.name) for k in headline for s in statement.sources}
+    assert {(b.key, b.source) for b in statement.budgets} == every
     row = {b.source: b for b in statement.budgets if b.key == "mean_over_ambient:city"}
     assert row["Sensor accuracy"].u == pytest.approx(1.0 / math.sqrt(3.0), rel=0.01)
     assert row["Speed accuracy"].u == 0.0
 
 
-def test_values_are_as_without_uncertainty(known):
+def test_values_are_as_without_uncertainty_and_what_has_none_has_no_uncertainty(known):
+    parts = ("u", "low", "high", "u_common", "u_own")
     for value in known.result.values:
-        plain = replace(
-            value, u=None, low=None, high=None, u_common=None, u_own=None, draws_not_reached=None, note=""
-        )  # fmt: skip
-        series_of = next(s for s in known.measured.series if s.run == value.run)
-        assert plain == replace(evaluate(known.result.metric(value.key), series_of), note="")
-
-
-def test_a_metric_without_value_has_no_uncertainty(known):
-    for value in known.result.values:
-        if value.status == "not computed":
-            assert (value.u, value.low, value.high, value.u_common, value.u_own) == (None,) * 5
+        plain = replace(value, **dict.fromkeys(parts), draws_not_reached=None, note="")
+        assert plain == replace(evaluate(known.result.metric(value.key), known.measured.series[value.run]), note="")
+        assert value.status != "not computed" or [getattr(value, name) for name in parts] == [None] * 5
     assert with_uncertainty((), known.measured.uncertainty) == ()
     assert not statement(known.campaign, known.measured.uncertainty, known.result.metrics, ()).differences
 
 
-def test_one_run_per_configuration_is_labelled_as_instrument_uncertainty_only(undeclared, known):
-    def texts(result):
-        return " ".join(block.text for block in section(result) if hasattr(block, "text"))
-
-    assert "instrument uncertainty only" in texts(undeclared.result)
-    assert "instrument uncertainty only" not in texts(known.result)
-
-
-def test_results_are_json_without_nan(known, undeclared):
-    for result in (known.result, undeclared.result):
+def test_one_run_per_configuration_is_labelled_and_results_are_json_without_nan(undeclared, known):
+    for result, single in ((undeclared.result, True), (known.result, False)):
+        texts = " ".join(block.text for block in section(result) if hasattr(block, "text"))
+        assert ("instrument uncertainty only" in texts) == single
         text = results_json(result, "2026-07-01", 1)
         assert "NaN" not in text and "Infinity" not in text and '"u_common"' in text
 
