@@ -9,7 +9,7 @@ from scipy import stats
 
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
-from analyse.test_compare import GRID, VALUES, Shifts, rows
+from analyse.test_compare import GRID, PAIRS, VALUES, Drawn, Shifts, rows
 from intake_report.analyse.claim_check import claim_mistakes, find_key
 from intake_report.analyse.claims import ClaimEvidence, direct_comparisons, judge_claims, side_uncertainty
 from intake_report.analyse.compare import compare, compare_pair
@@ -18,7 +18,6 @@ from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import message, said
 from intake_report.metrics import keys
 from intake_report.results.text import interval_text
-from intake_report.thermal.common import ReplayDraws
 
 METRICS = keys(MARGINS, PHASES, 45.0)
 SEALED_ID, OPEN_ID, STOCK_ID = SEALED.id, OPEN.id, STOCK.id
@@ -107,9 +106,8 @@ def test_sooner_is_decided_by_the_sign_draw_by_draw(factor, least, most):
         values, draws = _recoveries(rng, factor)
         if isinstance(values[0], tuple):
             continue
-        numbers = rows(key, "s1 e1 s2 e2 s3 e3", values)
-        found = ReplayDraws({(key.key, run): drawn for run, drawn in draws.items()})
-        row = compare_pair(model(order), key, numbers, SEALED_ID, STOCK_ID, found)
+        numbers = rows(key, PAIRS, values)
+        row = compare_pair(model(order), key, numbers, SEALED_ID, STOCK_ID, Drawn(draws))
         if row.low is not None and row.high is not None:
             continue
         (result,) = judge_claims(model(order), (key,), numbers, (row,), "station")

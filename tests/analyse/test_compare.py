@@ -47,17 +47,20 @@ def rows(key, layout: str, numbers, **more):
     return tuple(out)
 
 
+def metric(id: str):
+    return next(k for k in keys((), (), None) if k.key == id)
+
+
 def sealed(key, values, *draws):
     """Return sealed minus stock."""
     return compare_pair(MODEL, key, values, SEALED_ID, STOCK_ID, *draws)
 
 
-class Shifts:
-    """Draws in which shared biases shift each run by `gain[run]` times the same normal number."""
+class Drawn:
+    """Draws by run, of any metric."""
 
-    def __init__(self, values, gain, u: float, m: int = 4000) -> None:
-        bias = np.random.default_rng(5).normal(0.0, u, m)
-        self._draws = {v.run: v.value + gain[v.run] * bias for v in values if v.value is not None}
+    def __init__(self, draws: dict[str, np.ndarray]) -> None:
+        self._draws = draws
 
     def common(self, key, run):
         return self._draws.get(run)
@@ -65,7 +68,15 @@ class Shifts:
     total = common
 
 
-GRID = "s1 o1 e1 s2 o2 e2 s3 o3 e3"
+class Shifts(Drawn):
+    """Draws in which shared biases shift each run by `gain[run]` times the same normal number."""
+
+    def __init__(self, values, gain, u: float) -> None:
+        bias = np.random.default_rng(5).normal(0.0, u, 4000)
+        super().__init__({v.run: v.value + gain[v.run] * bias for v in values if v.value is not None})
+
+
+GRID, PAIRS = "s1 o1 e1 s2 o2 e2 s3 o3 e3", "s1 e1 s2 e2 s3 e3"
 VALUES = (9.0, 12.0, 5.4, 8.1, 11.9, 5.0, 9.6, 12.2, 6.3)
 
 
@@ -153,8 +164,8 @@ def test_what_three_of_fifteen_runs_have_is_no_headline_and_has_no_interval_from
     assert (row.difference, row.low, row.high, row.basis, row.call) == (-4.0, None, None, "none", "indication")
     # two in three runs are enough; what no run has stays, to say why
     enough = rows(CITY, layout, [9.0 if i < 10 else None for i in range(15)])
-    assert with_headlines((CITY,), enough)[0].spec.headline
-    assert with_headlines((CITY,), rows(CITY, layout, [None] * 15))[0].spec.headline
+    for some in (enough, rows(CITY, layout, [None] * 15)):
+        assert with_headlines((CITY,), some)[0].spec.headline
 
 
 def test_runs_of_one_day_are_no_replicates_of_a_configuration():
@@ -165,8 +176,7 @@ def test_runs_of_one_day_are_no_replicates_of_a_configuration():
 
 
 def test_block_means_are_compared_where_each_block_holds_one_configuration():
-    values = rows(CITY, "s1 s1 e2 e2 s3 s3 e4 e4", (9.0, 9.2, 5.0, 5.2, 8.0, 8.2, 6.0, 6.2))
-    row = sealed(CITY, values)
+    row = sealed(CITY, rows(CITY, "s1 s1 e2 e2 s3 s3 e4 e4", (9.0, 9.2, 5.0, 5.2, 8.0, 8.2, 6.0, 6.2)))
     reference = compare_means([9.1, 8.1], [5.1, 6.1])
     assert (row.difference, row.low, row.high) == pytest.approx((reference.difference, reference.low, reference.high))
     assert row.confounded and row.verdict == INDICATION
@@ -214,29 +224,16 @@ def test_a_bias_with_a_floor_makes_the_interval_one_sided_where_it_is():
     """Times cut off at zero: with readings too high the candidate cannot get faster than at once."""
     values = rows(RECOVERY, "s1 e1 s2 e2 s3 e3 s4 e4", (40.0, 1.0, 44.0, 0.0, 38.0, 3.0, 41.0, 2.0))
     bias = np.random.default_rng(2).uniform(-30.0, 30.0, 2000)
-
-    class Floor:
-        def common(self, key, run):
-            nominal = next(v.value for v in values if v.run == run)
-            return np.maximum(nominal + bias, 0.0)
-
-        total = common
-
-    row = sealed(RECOVERY, values, Floor())
+    row = sealed(RECOVERY, values, Drawn({v.run: np.maximum(v.value + bias, 0.0) for v in values}))
     assert row.high - row.difference > 3.0 * (row.difference - row.low)
 
 
-def _slow(values, run: str, share: float, gain: float = 3.0, m: int = 4000):
+def _slow(values, run: str, share: float):
     """Draws in which `run` does not reach the margin in a share of the draws: those with the largest biases."""
-    draws = Shifts(values, {v.run: gain if v.run == run else 1.0 for v in values}, 1.0, m)
+    draws = Shifts(values, {v.run: 3.0 if v.run == run else 1.0 for v in values}, 1.0)
     own = draws._draws[run]
-    own[np.argsort(own)[m - round(share * m) :]] = np.inf
+    own[np.argsort(own)[own.size - round(share * own.size) :]] = np.inf
     return draws
-
-
-def _part(values, draws):
-    model = estimate(values, SEALED_ID, STOCK_ID, 0.95, NAMES).model
-    return instrument_part(draws, RECOVERY.key, dict(zip(model.runs, model.weights, strict=True)))
 
 
 TIMES = tuple(10.0 * v for v in VALUES)
@@ -245,7 +242,8 @@ TIMES = tuple(10.0 * v for v in VALUES)
 def test_draws_that_do_not_reach_are_counted_and_said():
     values = rows(RECOVERY, GRID, TIMES)
     draws = _slow(values, "r0", 0.1)  # a run of the baseline: its side of the difference is below
-    part = _part(values, draws)
+    model = estimate(values, SEALED_ID, STOCK_ID, 0.95, NAMES).model
+    part = instrument_part(draws, RECOVERY.key, dict(zip(model.runs, model.weights, strict=True)))
     assert part.lost == pytest.approx(0.1) and (part.over, part.under) == pytest.approx((0.0, 0.1))
     assert len(part.values) == 3600 and part.low is None and part.high is not None
     row = sealed(RECOVERY, values, draws)
@@ -258,13 +256,10 @@ def test_draws_that_do_not_reach_are_counted_and_said():
 def test_slow_draws_widen_their_side_and_never_narrow_the_other(run, side):
     """Against the same draws with their finite values, and with the slow ones dropped."""
     values = rows(RECOVERY, GRID, TIMES)
-    finite = Shifts(values, {v.run: 3.0 if v.run == run else 1.0 for v in values}, 1.0)
-    whole = sealed(RECOVERY, values, finite)
-    row = sealed(RECOVERY, values, _slow(values, run, 0.015))
-    kept = Shifts(values, {v.run: 3.0 if v.run == run else 1.0 for v in values}, 1.0)
-    fast = kept._draws[run] <= np.quantile(kept._draws[run], 0.985)
-    kept._draws = {name: d[fast] for name, d in kept._draws.items()}
-    dropped = sealed(RECOVERY, values, kept)
+    finite = _slow(values, run, 0.0)
+    fast = finite._draws[run] <= np.quantile(finite._draws[run], 0.985)
+    kept = Drawn({name: drawn[fast] for name, drawn in finite._draws.items()})
+    whole, row, dropped = (sealed(RECOVERY, values, d) for d in (finite, _slow(values, run, 0.015), kept))
     sign = 1.0 if side == "high" else -1.0
     assert sign * getattr(row, side) > sign * getattr(whole, side) > sign * getattr(dropped, side)
     other = "low" if side == "high" else "high"
@@ -304,8 +299,7 @@ def test_slow_draws_of_single_runs_open_the_interval_of_the_instruments():
 
 
 def test_slow_draws_open_a_censored_interval_too():
-    layout = "s1 e1 s2 e2 s3 e3"
-    values = rows(RECOVERY, layout, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0))
+    values = rows(RECOVERY, PAIRS, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0))
     plain = sealed(RECOVERY, values)
     row = sealed(RECOVERY, values, _slow(values, "r1", 0.1))
     assert plain.high is not None and row.high is None and row.p_value >= plain.p_value
@@ -315,11 +309,10 @@ def test_slow_draws_open_a_censored_interval_too():
 
 
 def test_not_reached_enters_as_longer_than():
-    layout = "s1 e1 s2 e2 s3 e3"
-    row = sealed(RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0)))
+    row = sealed(RECOVERY, rows(RECOVERY, PAIRS, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0)))
     assert row.basis == "runs" and (row.not_reached, row.not_reached_versus) == (0, 1)
     assert row.method == "censored" and row.difference is not None and row.n_versus == 3
-    numbers = sealed(RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 300.0, 71.0, 130.0, 64.0)))
+    numbers = sealed(RECOVERY, rows(RECOVERY, PAIRS, (110.0, 60.0, 300.0, 71.0, 130.0, 64.0)))
     assert row.low is None or row.low < numbers.low  # longer than 300 s, not 300 s
 
 
@@ -330,39 +323,32 @@ def test_all_censored_is_said_not_guessed():
 
 
 def test_within_at_entry_enters_as_sooner_than():
-    layout = "s1 e1 s2 e2 s3 e3"
-    row = sealed(RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 121.0, (0.0,), 130.0, 64.0)))
+    row = sealed(RECOVERY, rows(RECOVERY, PAIRS, (110.0, 60.0, 121.0, (0.0,), 130.0, 64.0)))
     assert row.method == "censored" and (row.within, row.within_versus, row.not_reached) == (1, 0, 0)
-    zero = sealed(RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 121.0, 0.0, 130.0, 64.0)))
+    zero = sealed(RECOVERY, rows(RECOVERY, PAIRS, (110.0, 60.0, 121.0, 0.0, 130.0, 64.0)))
     assert row.difference < zero.difference  # sooner than 0 s, not 0 s
-    every = sealed(RECOVERY, rows(RECOVERY, layout, (110.0, (0.0,), 121.0, (0.0,), 130.0, (0.0,))))
+    every = sealed(RECOVERY, rows(RECOVERY, PAIRS, (110.0, (0.0,), 121.0, (0.0,), 130.0, (0.0,))))
     assert every.difference is None and every.low is None and every.high < 0.0 and every.within == 3
     (summary,) = [s for s in summarise(MODEL, (RECOVERY,), rows(RECOVERY, "e1 e2", ((0.0,), 60.0))) if s.n]
-    assert (summary.within, summary.mean) == (1, None) and said(
-        summary.reason, "si"
-    ) == "within at entry in 1 of 2 runs"
+    assert (summary.within, summary.mean) == (1, None)
+    assert said(summary.reason, "si") == "within at entry in 1 of 2 runs"
 
 
 def test_a_draw_within_at_entry_is_sooner_than_any():
-    values = rows(RECOVERY, GRID, VALUES)
-    model = blocked(
-        [v.run for v in values], [v.configuration for v in values], [v.block for v in values], (SEALED_ID, STOCK_ID)
-    )
-    found = compare_blocked(VALUES, [v.configuration for v in values], [v.block for v in values], STOCK_ID)[SEALED_ID]
+    values, first = rows(RECOVERY, GRID, VALUES), np.arange(100) < 40
+    runs, ids, blocks = zip(*((v.run, v.configuration, v.block) for v in values), strict=True)
+    model = blocked(runs, ids, blocks, (SEALED_ID, STOCK_ID))
+    found = compare_blocked(VALUES, ids, blocks, STOCK_ID)[SEALED_ID]
 
-    class Draws:
-        def common(self, key, run):
-            v = next(v for v in values if v.run == run)
-            within = v.configuration in (SEALED_ID, both)
-            return np.where(np.arange(100) < 40, -np.inf if within else v.value, v.value)
+    def within(*some):
+        return Drawn({v.run: np.where(first & (v.configuration in some), -np.inf, v.value) for v in values})
 
-    both = ""
-    part = instrument_part(Draws(), "k", dict(zip(model.runs, model.weights.tolist(), strict=True)))
+    part = instrument_part(within(SEALED_ID), "k", dict(zip(model.runs, model.weights.tolist(), strict=True)))
     assert (part.under, part.over, part.lost) == (0.0, 0.0, 0.0)  # a time is not below zero: the interval stays bounded
-    order = drawn_order(Draws(), "k", model, found)
+    order = drawn_order(within(SEALED_ID), "k", model, found)
     assert order.lower > 0.99 and order.undecided == 0.0
-    both = STOCK_ID  # within on both sides: those draws say nothing of the order
-    assert drawn_order(Draws(), "k", model, found).undecided == pytest.approx(0.4)
+    # within on both sides: those draws say nothing of the order
+    assert drawn_order(within(SEALED_ID, STOCK_ID), "k", model, found).undecided == pytest.approx(0.4)
 
 
 def test_what_is_only_usually_quoted_is_not_compared():
@@ -373,24 +359,22 @@ def test_what_is_only_usually_quoted_is_not_compared():
 
 def test_rises_below_two_steps_decide_nothing():
     """On both sides in most runs, and no difference is given; where one side is resolved, or most runs are, there is one."""
-    rise = next(k for k in keys((), (), None) if k.key == "rise_per_stop")
+    rise = metric("rise_per_stop")
     small, noted = (0.9, 0.2, 0.8, 0.2, 0.9, 0.2), {"note": message("below two steps", "unresolved-rise")}
-    layout = "s1 e1 s2 e2 s3 e3"
-    assert sealed(rise, rows(rise, layout, small)).call == "exploratory"
-    values = rows(rise, layout, small, **noted)
-    row = sealed(rise, values)
+    assert sealed(rise, rows(rise, PAIRS, small)).call == "exploratory"
+    row = sealed(rise, rows(rise, PAIRS, small, **noted))
     assert (row.call, row.difference, row.low, row.p_value) == ("not compared", None, None, None)
     assert "cannot resolve it" in said(row.note, "si")
     # as the uncertainty joins it with what it has to say itself
     failed = {"note": Listing((noted["note"], message("in 2 % of the draws", "draws-failed")), ";")}
-    assert sealed(rise, rows(rise, layout, small, **failed)) == row
-    large = rows(rise, layout, (5.0, 0.2, 5.2, 0.2, 5.1, 0.2))
+    assert sealed(rise, rows(rise, PAIRS, small, **failed)) == row
+    large = rows(rise, PAIRS, (5.0, 0.2, 5.2, 0.2, 5.1, 0.2))
     half = tuple(v if v.configuration == STOCK_ID else replace(v, **noted) for v in large)
     assert sealed(rise, half).difference == pytest.approx(-4.9)
 
 
 def test_one_degree_of_freedom_makes_no_exploratory_call():
-    soak = next(k for k in keys((), (), None) if k.key == "heat_soak_rate")
+    soak = metric("heat_soak_rate")
     row = sealed(soak, rows(soak, "s1 e1 s2 e2", (9.0, 5.0, 9.5, 5.51)))
     assert row.df == pytest.approx(1.0) and row.high < 0.0 and row.call == "not shown"
 
@@ -415,9 +399,7 @@ def test_holm_over_headline_comparisons_decides():
 
 def test_verdicts_say_the_direction_and_what_is_exploratory():
     """A metric that Holm's adjustment does not cover is marked; a worse configuration "heats faster", not "faster"."""
-    soak, density = (
-        next(k for k in keys((), (), None) if k.key == n) for n in ("heat_soak_rate", "charge_density_ratio")
-    )
+    soak, density = metric("heat_soak_rate"), metric("charge_density_ratio")
     row = compare_pair(MODEL, soak, rows(soak, GRID, VALUES), OPEN_ID, STOCK_ID)
     assert row.shown and row.verdict == "heats faster (exploratory)"
     assert sealed(soak, rows(soak, GRID, VALUES)).verdict.startswith("heats slower")
@@ -451,8 +433,7 @@ def test_permutation_states_the_smallest_p_of_the_layout():
     row = sealed(CITY, rows(CITY, GRID, VALUES))
     # smallest attainable two-sided p of 3 pairs is 2/2³ (shared check values 5.18)
     assert row.smallest == pytest.approx(0.25) and row.permutation == pytest.approx(0.25)
-    many = rows(CITY, "s- s- s- s- e- e- e- e-", (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5))
-    row = sealed(CITY, many)
+    row = sealed(CITY, rows(CITY, "s- s- s- s- e- e- e- e-", (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5)))
     assert row.smallest == pytest.approx(2.0 / math.comb(8, 4)) == pytest.approx(row.permutation)
 
 
@@ -491,27 +472,21 @@ def test_no_run_left_on_a_side():
 
 
 def test_a_channel_missing_in_some_runs_leaves_the_others():
-    values = rows(CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3))
-    row = sealed(CITY, values)
+    row = sealed(CITY, rows(CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3)))
     assert row.n == 2 and row.n_versus == 3 and row.basis == "runs"
     row = sealed(CITY, rows(CITY, "s1 e1 s2 e2", (9.0, None, 8.0, None)))
     assert row.verdict == NOT_COMPARED and row.note == "no such channel"
 
 
 def test_no_scatter_at_all_gives_no_interval():
-    row = sealed(CITY, rows(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0) * 3))
-    assert (
-        row.low is None
-        and row.verdict == INDICATION
-        and "scatter" in said(row.note, "si")
-        and row.difference == pytest.approx(-4.0)
-    )
+    row = sealed(CITY, rows(CITY, PAIRS, (9.0, 5.0) * 3))
+    assert row.low is None and row.verdict == INDICATION and "scatter" in said(row.note, "si")
+    assert row.difference == pytest.approx(-4.0)
 
 
 def test_two_configurations_of_one_name_stay_apart():
-    model = MODEL.model_copy(
-        update={"configurations": tuple(c.model_copy(update={"name": "box"}) for c in MODEL.configurations)}
-    )
+    alike = tuple(c.model_copy(update={"name": "box"}) for c in MODEL.configurations)
+    model = MODEL.model_copy(update={"configurations": alike})
     first, second = compare(model, (CITY,), rows(CITY, GRID, VALUES))
     assert first.difference == pytest.approx(np.mean([12.0, 11.9, 12.2]) - np.mean([9.0, 8.1, 9.6]))
     assert second.difference == pytest.approx(np.mean([5.4, 5.0, 6.3]) - np.mean([9.0, 8.1, 9.6]))

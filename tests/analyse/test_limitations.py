@@ -11,7 +11,7 @@ import pytest
 
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
-from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
+from analyse.test_compare import CITY, GRID, PAIRS, RECOVERY, VALUES, Drawn, Shifts, rows
 from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
 from intake_report.analyse.limitations import KINDS, Findings, derive_limitations
@@ -67,7 +67,7 @@ def sealed(f: Findings):
     return next(c for c in f.comparisons if c.configuration == SEALED.id)
 
 
-PAIRS, SIX = "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3)
+SIX = (9.0, 5.0, 8.8, 5.2, 9.1, 5.3)
 
 
 def each_day(*hours: str) -> list[str]:
@@ -234,10 +234,9 @@ def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
     numbers = (40.0, 45.0, 28.0, 44.0, 47.0, 24.0, 38.0, 42.0, 33.0)
     values = rows(RECOVERY, GRID, numbers)
     bias = np.random.default_rng(2).uniform(-60.0, 60.0, 2000)
-    draws = Shifts(values, {v.run: 1.0 for v in values}, 1.0, 2000)
     gain = {SEALED.id: 2.0}
-    draws._draws = {v.run: np.maximum(v.value + gain.get(v.configuration, 1.0) * bias, 0.0) for v in values}
-    f = findings(RECOVERY, GRID, numbers, draws=draws)
+    draws = {v.run: np.maximum(v.value + gain.get(v.configuration, 1.0) * bias, 0.0) for v in values}
+    f = findings(RECOVERY, GRID, numbers, draws=Drawn(draws))
     row = sealed(f)
     assert abs(0.5 * (row.low + row.high) - row.difference) > 5.0  # not symmetric
     text = not_shown(f).text
