@@ -80,9 +80,6 @@ GRID, PAIRS = "s1 o1 e1 s2 o2 e2 s3 o3 e3", "s1 e1 s2 e2 s3 e3"
 VALUES = (9.0, 12.0, 5.4, 8.1, 11.9, 5.0, 9.6, 12.2, 6.3)
 
 
-# --- the model ----------------------------------------------------------------------------------------------------
-
-
 def test_two_configurations_with_one_run_each_per_block_are_the_paired_interval():
     first, second = np.array([9.0, 8.1, 9.6, 8.8]), np.array([5.4, 5.0, 6.3, 5.1])
     layout = " ".join(f"s{b} e{b}" for b in range(4))
@@ -142,9 +139,6 @@ def test_the_interval_is_the_tightest_that_holds():
         assert np.trace(model.residual @ np.diag(model.spread) @ model.residual) == pytest.approx(model.factor**2)
 
 
-# --- replication, confounding -------------------------------------------------------------------------------------
-
-
 def test_one_run_each_is_an_indication_from_the_instruments_alone():
     values = rows(CITY, "s1 e1", (9.0, 5.4))
     row = sealed(CITY, values)
@@ -186,9 +180,6 @@ def test_single_runs_on_days_of_their_own_are_replicates():
     """A completely randomised layout: every run its own day."""
     row = sealed(CITY, rows(CITY, "s1 e2 s3 e4 e5 s6", (9.0, 5.0, 8.4, 5.6, 5.3, 9.3)))
     assert not row.confounded and row.replicated and row.shown and row.n == 3
-
-
-# --- shared biases ------------------------------------------------------------------------------------------------
 
 
 def test_a_bias_alike_in_all_runs_cancels():
@@ -259,7 +250,7 @@ def test_slow_draws_widen_their_side_and_never_narrow_the_other(run, side):
     finite = _slow(values, run, 0.0)
     fast = finite._draws[run] <= np.quantile(finite._draws[run], 0.985)
     kept = Drawn({name: drawn[fast] for name, drawn in finite._draws.items()})
-    whole, row, dropped = (sealed(RECOVERY, values, d) for d in (finite, _slow(values, run, 0.015), kept))
+    whole, row, dropped = (sealed(RECOVERY, values, drawn) for drawn in (finite, _slow(values, run, 0.015), kept))
     sign = 1.0 if side == "high" else -1.0
     assert sign * getattr(row, side) > sign * getattr(whole, side) > sign * getattr(dropped, side)
     other = "low" if side == "high" else "high"
@@ -303,9 +294,6 @@ def test_slow_draws_open_a_censored_interval_too():
     plain = sealed(RECOVERY, values)
     row = sealed(RECOVERY, values, _slow(values, "r1", 0.1))
     assert plain.high is not None and row.high is None and row.p_value >= plain.p_value
-
-
-# --- censored -----------------------------------------------------------------------------------------------------
 
 
 def test_not_reached_enters_as_longer_than():
@@ -379,9 +367,6 @@ def test_one_degree_of_freedom_makes_no_exploratory_call():
     assert row.df == pytest.approx(1.0) and row.high < 0.0 and row.call == "not shown"
 
 
-# --- verdicts, several comparisons --------------------------------------------------------------------------------
-
-
 def test_holm_over_headline_comparisons_decides():
     """A difference that its own interval shows and Holm does not is not called."""
     metrics = headline()
@@ -437,9 +422,6 @@ def test_permutation_states_the_smallest_p_of_the_layout():
     assert row.smallest == pytest.approx(2.0 / math.comb(8, 4)) == pytest.approx(row.permutation)
 
 
-# --- assumptions --------------------------------------------------------------------------------------------------
-
-
 def test_runs_that_hang_together_are_noticed():
     """A drift within each session, configurations in changing order: neighbours are alike."""
     rng, layout, numbers = np.random.default_rng(4), [], []
@@ -460,9 +442,6 @@ def test_too_few_runs_say_why_nothing_is_tested():
     assert check.lag_p is None and "too few" in said(check.note, "si")
     (check,) = check_model(MODEL, (CITY,), rows(CITY, "s1 e1", (9.0, 5.0)), {})
     assert "fewer than three" in said(check.note, "si")
-
-
-# --- bad input ----------------------------------------------------------------------------------------------------
 
 
 def test_no_run_left_on_a_side():
