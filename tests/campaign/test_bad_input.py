@@ -157,11 +157,6 @@ def test_every_mistake_is_one_error_with_file_key_and_way_out(written, key, valu
     assert not re.search(foreign, str(error))
 
 
-def test_a_misspelt_key_is_not_missed_too(tmp_path):
-    error = one_error(spoilt(tmp_path, **{"campaign.idd": "small-trial", "campaign.id": None}))
-    assert error.where == "campaign.idd" and error.remedy == "Did you mean “id”?"
-
-
 def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
     file = roadlog.write(tmp_path)
     text = roadlog.toml(roadlog.changed(GOOD, "run", GOOD["run"][:1])).replace("[[run]]", "[run]")
