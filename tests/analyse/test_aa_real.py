@@ -11,11 +11,10 @@ import pytest
 from conftest import run_chain
 
 from analyse.loop import WEATHER, session_of, write_loop
-from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.analyse import conclude, measure_runs
 from intake_report.analyse.compare import compare, gather_covariates
 from intake_report.analyse.inputs import ByRun, pair
 from intake_report.analyse.limitations import Findings, derive_limitations
-from intake_report.campaign import load_campaign
 from intake_report.formatting import with_unit
 from intake_report.render.sections.answer import also_shown, answer
 from intake_report.results.text import difference_quantity
@@ -148,25 +147,21 @@ def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
 
 @pytest.fixture(scope="module")
 def paired(tmp_path_factory, drives):
-    """Every lap twice, as it is and lowered: campaign text, cleaned logs and values of both, and the covariates."""
+    """Every lap twice, as it is and lowered: the chains of both."""
     found = []
     for lowering in (0.0, LOWERING):
-        file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop", WEATHER)
+        file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop", "draws = 100\n" + WEATHER)
         for log in (file.parent / "logs").glob("*.csv"):
             whole_degrees(log, lowering)
-        campaign = load_campaign(file)
-        campaign = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"draws": 100})})
-        cleaned = clean_logs(campaign, load_logs(campaign))
-        alignment = align_logs(campaign, cleaned)
-        found.append((campaign, cleaned, alignment, measure_runs(campaign, cleaned, alignment)))
+        found.append(run_chain(file))
     return found
 
 
 def test_adjusted_for_the_start_random_labels_are_called_no_more_and_a_lowering_more_often(paired, part):
     """A/A and a lowering in half of the laps, random labels within sessions: covered 93 to 97 %, calls before and after."""
-    (campaign, cleaned, alignment, plain), (_, _, _, low) = paired
+    campaign, plain, low = paired[0].campaign, *(chain.measured for chain in paired)
     metrics = tuple(key for key in plain.metrics if key.key == OVER)
-    covariates = gather_covariates(pair(campaign, cleaned, alignment), plain.series)
+    covariates = gather_covariates(pair(campaign, plain.cleaned, plain.alignment), plain.series)
     values = [{v.run: v for v in m.values if v.key == OVER} for m in (plain, low)]
     effect = float(np.mean([values[1][run].value - values[0][run].value for run in values[0]]))
     rng, draws = np.random.default_rng(20170402), part(CAMPAIGNS, 60)
@@ -197,14 +192,14 @@ def test_covers_say_what_the_tables_decide(paired, part):
     In every second draw the laps labelled b are the lowered ones.
     """
     rng, draws, called = np.random.default_rng(20170403), part(100, 6), 0
-    (model, plain, alignment, _), (_, low, _, _) = paired
+    plain, low = (chain.measured for chain in paired)
     for n in range(draws):
-        campaign = model
+        campaign = paired[0].campaign
         names = within_sessions([run.id for run in campaign.runs], rng)
-        cleaned = ByRun(low[run] if n % 2 and names[run] == "b" else plain[run] for run in names)
+        cleaned = ByRun((low if n % 2 and names[run] == "b" else plain).cleaned[run] for run in names)
         runs = tuple(run.model_copy(update={"configuration": names[run.id]}) for run in campaign.runs)
         campaign = campaign.model_copy(update={"runs": runs})
-        result = conclude(campaign, measure_runs(campaign, cleaned, alignment))
+        result = conclude(campaign, measure_runs(campaign, cleaned, plain.alignment))
         text = " ".join((*answer(result), *also_shown(result, [result.metric(key) for key in result.decides])))
         rows = [c for c in result.comparisons if result.metric(c.key).spec.headline]
         shown = [c for c in rows if c.call == "shown"]
