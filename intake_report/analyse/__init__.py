@@ -179,7 +179,12 @@ def _digests(campaign: Campaign) -> dict[str, str]:
     return {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
 
 
-def _refuse_another(campaign: Campaign, measured: Measured) -> None:
+def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
+    """Decide which runs take part, compare the configurations, judge the claims and derive the limitations.
+
+    `measured` is of the same campaign: CampaignError where the campaign differs from it in what measuring reads.
+    """
+    refuse(campaign_mistakes(campaign))
     read = _digests(campaign)
     if differing := [name for name in read if read[name] != measured.campaign_read.get(name)]:
         raise CampaignError(
@@ -189,15 +194,6 @@ def _refuse_another(campaign: Campaign, measured: Measured) -> None:
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
             "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
-
-
-def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
-    """Decide which runs take part, compare the configurations, judge the claims and derive the limitations.
-
-    `measured` is of the same campaign: CampaignError where the campaign differs from it in what measuring reads.
-    """
-    refuse(campaign_mistakes(campaign))
-    _refuse_another(campaign, measured)
     level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
     drives = pair(campaign, measured.cleaned, measured.alignment)
     criteria = criteria_frame(measured.comparability)

@@ -282,9 +282,11 @@ def run_weather(
     source, windy = first_with("air_density", "station_pressure"), first_with("wind_speed")
     aged = ambient.choice.source if ambient.choice.source in during else next(iter(order), None)
     density = during[source].air_density if source else None
+    series, end = ambient.series.get(run.id), end_of(drive.clean)
+    change = None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
     raining = [conditions.raining for conditions in during.values() if conditions.raining is not None]
     return RunWeather(
-        run=run.id, source=source, ambient_change=_change(drive, ambient), age=during[aged].age_worst if aged else None,
+        run=run.id, source=source, ambient_change=change, age=during[aged].age_worst if aged else None,
         age_source=aged or "", pressure=during[source].station_pressure if source else None,
         **of(source, "dry_pressure", "humidity", "dew_point"),
         density=density, density_altitude=_density_altitude(density),
@@ -313,11 +315,6 @@ def _density_altitude(density: float | None) -> float | None:
         return None if density is None else float(air.density_altitude(density))
     except DataError:  # colder and denser than the standard atmosphere at its lowest level
         return None
-
-
-def _change(drive: Drive, ambient: AmbientReference) -> float | None:
-    series, end = ambient.series.get(drive.entry.id), end_of(drive.clean)
-    return None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
 
 
 def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[results.ForecastValue]:

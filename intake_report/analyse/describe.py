@@ -104,18 +104,13 @@ def cross_check_frame(
     campaign: Campaign, drives: tuple[Drive, ...], records: Mapping[str, WeatherRecord]
 ) -> pd.DataFrame:
     """Return the cross checks of all runs; they flag, and alter nothing."""
-    rows = [
-        (drive.entry.id, check.name, check.channels, check.status, check.evidence)
-        for drive in drives
-        for check in cross_check(campaign, drive.clean, records, _airflow_label(campaign, drive))
-    ]
+    rows = []
+    for drive in drives:
+        targets = (target.partition("[") for target in campaign.log_of(drive.entry).columns.values())
+        unit = next((unit.rstrip("] ") for name, _, unit in targets if name.strip() == "maf" and unit), "g/s")
+        checks = cross_check(campaign, drive.clean, records, unit)
+        rows += [(drive.entry.id, c.name, c.channels, c.status, c.evidence) for c in checks]
     return pd.DataFrame(rows, columns=["run", "name", "channels", "status", "evidence"], dtype=object)
-
-
-def _airflow_label(campaign: Campaign, drive: Drive) -> str:
-    """Return the unit that the campaign's mapping gives the airflow."""
-    targets = (target.partition("[") for target in campaign.log_of(drive.entry).columns.values())
-    return next((unit.rstrip("] ") for name, _, unit in targets if name.strip() == "maf" and unit), "g/s")
 
 
 def route_curve(series: RunSeries) -> RunCurve | None:

@@ -187,37 +187,7 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         return ()
     litres = f"{formatting.number(evidence.volume, 3)}{formatting.NARROW_SPACE}L"
     volume = f"the engine's displacement of {litres}" if evidence.displacement else f"a volume of {litres}"
-    return (
-        Heading(2, "Why cold air matters", "sec-air"),
-        Paragraph(_state(result, evidence)),
-        figure_block(
-            mass_figure(result, evidence, masses(result, evidence)),
-            "fig-mass",
-            f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
-            f"temperature {evidence.where}.",
-            f"Falling curve of the mass of air in a fixed volume against its temperature, with ambient air and "
-            f"{formatting.count(len(evidence.points), 'configuration')} marked. The values are in the table that follows.",
-        ),
-        _points(result, evidence, volume),
-        *_expected(result, evidence),
-    )
-
-
-def _state(result: ReportResult, evidence: AirEvidence) -> str:
-    text, cipm = result.printed, "; CIPM-2007 is not valid at this temperature and pressure"
-    if evidence.density_cipm is not None:
-        cipm = f", {text(evidence.density_cipm, 'density', 3)} by CIPM-2007"
-    return (
-        "A fixed volume holds less air the warmer the air is: its mass goes with 1/T at equal pressure. The state of the air is the "
-        f"same for all configurations, {literal(said(evidence.source, result.units))}: {text(evidence.ambient, 'temperature', 1)}, "
-        f"{text(evidence.pressure, 'pressure', 2)}, {text(evidence.humidity, 'ratio', 0)} relative humidity, with a density of "
-        f"{text(evidence.density, 'density', 3)} (ideal mix of dry air and vapour{cipm}). This is computed from temperatures; the "
-        "engine also heats the air on its way to the cylinder, so that what it draws in differs less."
-    )
-
-
-def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
-    return table_block(
+    points = table_block(
         result.units,
         "tab-mass",
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
@@ -233,6 +203,33 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
         Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
         Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
         notes="Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
+    )
+    return (
+        Heading(2, "Why cold air matters", "sec-air"),
+        Paragraph(_state(result, evidence)),
+        figure_block(
+            mass_figure(result, evidence, masses(result, evidence)),
+            "fig-mass",
+            f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
+            f"temperature {evidence.where}.",
+            f"Falling curve of the mass of air in a fixed volume against its temperature, with ambient air and "
+            f"{formatting.count(len(evidence.points), 'configuration')} marked. The values are in the table that follows.",
+        ),
+        points,
+        *_expected(result, evidence),
+    )
+
+
+def _state(result: ReportResult, evidence: AirEvidence) -> str:
+    text, cipm = result.printed, "; CIPM-2007 is not valid at this temperature and pressure"
+    if evidence.density_cipm is not None:
+        cipm = f", {text(evidence.density_cipm, 'density', 3)} by CIPM-2007"
+    return (
+        "A fixed volume holds less air the warmer the air is: its mass goes with 1/T at equal pressure. The state of the air is the "
+        f"same for all configurations, {literal(said(evidence.source, result.units))}: {text(evidence.ambient, 'temperature', 1)}, "
+        f"{text(evidence.pressure, 'pressure', 2)}, {text(evidence.humidity, 'ratio', 0)} relative humidity, with a density of "
+        f"{text(evidence.density, 'density', 3)} (ideal mix of dry air and vapour{cipm}). This is computed from temperatures; the "
+        "engine also heats the air on its way to the cylinder, so that what it draws in differs less."
     )
 
 

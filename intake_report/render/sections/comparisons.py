@@ -77,6 +77,13 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
             return f"{margin}: not tested"
         return f"{margin}: {'equivalent' if c.equivalent else 'not shown'} (p {p_text(c.equivalence_p)})"
 
+    missed = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
+    within = sum(c.within + c.within_versus > 0 for c in rows)
+    counts = (
+        (missed, "did not reach the margin and counts as “longer than”"),
+        (within, "was within the margin at the entry: “sooner than”"),
+    )
+
     return table_block(
         result.units,
         "tab-basis",
@@ -90,23 +97,13 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
         Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
         Field("", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
         Field("", "Equivalence", cell=equivalence, width=1.5),
-        notes=_basis_notes(rows),
-    )
-
-
-def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
-    missed = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
-    within = sum(c.within + c.within_versus > 0 for c in rows)
-    counts = (
-        (missed, "did not reach the margin and counts as “longer than”"),
-        (within, "was within the margin at the entry: “sooner than”"),
-    )
-    return (
-        "u: standard uncertainty. Scatter of one run: standard deviation after configuration and block. Standardised: "
-        "difference over that scatter, corrected for few degrees of freedom.",
-        "Permutation: the unadjusted values of the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
-        "that this layout can give.",
-        *(f"In {formatting.count(n, 'comparison')} a run {what}." for n, what in counts if n),
+        notes=(
+            "u: standard uncertainty. Scatter of one run: standard deviation after configuration and block. Standardised: "
+            "difference over that scatter, corrected for few degrees of freedom.",
+            "Permutation: the unadjusted values of the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
+            "that this layout can give.",
+            *(f"In {formatting.count(n, 'comparison')} a run {what}." for n, what in counts if n),
+        ),
     )
 
 
