@@ -74,7 +74,12 @@ def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
         at, value = shown((peak.distance,), "distance", result), shown((peak.value,), places.quantity, result)
         id = of_run[peak.run]
         panel.plot(at, value, ls="none", marker=look.marker[id], ms=4.5, mfc="white", color=look.colour[id])
-    _stops(stops, result, places)
+    for place in places.stops:
+        at = float(shown((place.distance,), "distance", result)[0])
+        stops.vlines(at, 0.0, 100.0 * place.share, color=GREY, lw=1.6)
+    stops.set_ylim(0.0, 105.0)
+    name_axes(stops, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
+    stops.yaxis.label.set_fontsize(7.2)
     return figure
 
 
@@ -95,15 +100,6 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
     name_axes(panel, y=axis_label(name, places.quantity, result))
     _phase_names(panel, result)
     plots.end_labels(panel, ends, 0.13 if ranges else 0.22)
-
-
-def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
-    for place in places.stops:
-        at = float(shown((place.distance,), "distance", result)[0])
-        panel.vlines(at, 0.0, 100.0 * place.share, color=GREY, lw=1.6)
-    panel.set_ylim(0.0, 105.0)
-    name_axes(panel, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
-    panel.yaxis.label.set_fontsize(7.2)
 
 
 @styled

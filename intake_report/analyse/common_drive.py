@@ -79,7 +79,8 @@ def common_drive(
         names = Listing(tuple(campaign.configuration(id).name for id in failed))
         template = "the model fails its validation for {names}: its numbers decide nothing"
         notes += (message(template, "failed", names=names),)
-    drives = [one for f in fits for one in f.drives]
+    drives, there = [one for f in fits for one in f.drives], _stopped(common.drive)
+    stood = [(f.configuration, float(np.mean([_stopped(one) for one in f.drives])), there) for f in fits]
     return CommonDriveResult(
         drive=label,
         comparisons=rows,
@@ -88,7 +89,7 @@ def common_drive(
         validation=validation,
         parameters=parameter_frame(fits),
         what_if=thermal.what_if(fits, common, thermal.airflow_law(drives)),
-        standing=_standing(fits, common.drive),
+        standing=pd.DataFrame(stood, columns=["configuration", "measured", "common"]),
         failed=failed,
         direct=direct,
         claims=tuple(claim.id for claim in resting.claims),
@@ -205,11 +206,6 @@ def _beyond(name: str, fitted: ThermalFit, common: DriveInput) -> Iterator[Messa
 
 def _stopped(drive: DriveInput) -> float:
     return STEP * float(np.sum(drive.speed < STANDING))
-
-
-def _standing(fits: Sequence[ThermalFit], common: DriveInput) -> pd.DataFrame:
-    rows = [(f.configuration, float(np.mean([_stopped(one) for one in f.drives])), _stopped(common)) for f in fits]
-    return pd.DataFrame(rows, columns=["configuration", "measured", "common"])
 
 
 def _failed(settings: CommonDriveSection, validation: pd.DataFrame) -> tuple[str, ...]:

@@ -181,6 +181,17 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
     def worst(row: Any, units: UnitSystem) -> str:
         return f"{row.run}, {_channel_label(row.channel)}: {said(row.reason, units)}"
 
+    remarks: Block = Paragraph("Weather and bench data were read without a remark.")
+    if result.evidence.notices:
+        remarks = table_block(
+            result.units,
+            "tab-notices",
+            "Remarks on weather, dyno and bench data",
+            frame_of(result.evidence.notices),
+            Field("source", "Source", width=1.6),
+            Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
+            Field("text", "Remark", width=6.0),
+        )
     table = table_block(
         result.units,
         "tab-quality",
@@ -202,7 +213,7 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
         ),
         table if steps else Paragraph("Cleaning touched no sample."),
         *_cross_checks(result),
-        _notices(result),
+        remarks,
     )
 
 
@@ -237,18 +248,4 @@ def _cross_checks(result: ReportResult) -> Iterator[Block]:
         Field("flagged", "Flagged in runs", "number", width=0.9),
         Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
         notes="A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
-    )
-
-
-def _notices(result: ReportResult) -> Block:
-    if not result.evidence.notices:
-        return Paragraph("Weather and bench data were read without a remark.")
-    return table_block(
-        result.units,
-        "tab-notices",
-        "Remarks on weather, dyno and bench data",
-        frame_of(result.evidence.notices),
-        Field("source", "Source", width=1.6),
-        Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
-        Field("text", "Remark", width=6.0),
     )
