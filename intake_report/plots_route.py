@@ -75,8 +75,7 @@ def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
         id = of_run[peak.run]
         panel.plot(at, value, ls="none", marker=look.marker[id], ms=4.5, mfc="white", color=look.colour[id])
     for place in places.stops:
-        at = float(shown((place.distance,), "distance", result)[0])
-        stops.vlines(at, 0.0, 100.0 * place.share, color=GREY, lw=1.6)
+        stops.vlines(shown((place.distance,), "distance", result), 0.0, 100.0 * place.share, color=GREY, lw=1.6)
     stops.set_ylim(0.0, 105.0)
     name_axes(stops, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
     stops.yaxis.label.set_fontsize(7.2)
