@@ -243,10 +243,8 @@ def encode(value: Any) -> tuple[Any, list[np.ndarray]]:
             if isinstance(item, known):
                 return made(item)
         name = f"{kind.__module__}:{kind.__qualname__}"
-        if name.startswith(PACKAGE) and (dataclasses.is_dataclass(kind) or hasattr(kind, "_fields")):
-            names = (
-                [f.name for f in dataclasses.fields(kind) if f.init] if dataclasses.is_dataclass(kind) else kind._fields
-            )
+        if name.startswith(PACKAGE) and dataclasses.is_dataclass(kind):
+            names = [f.name for f in dataclasses.fields(kind) if f.init]
             return ["own", name, [[field, tree(getattr(item, field))] for field in names]]
         if name.startswith(PACKAGE) and isinstance(item, tuple):
             return ["own tuple", name, [tree(one) for one in item]]
@@ -285,7 +283,7 @@ def decode(tree: Any, arrays: list[np.ndarray]) -> Any:
         "series": lambda values, labels, name, kind: pd.Series(item(values), item(labels), kind, item(name)),
         "frame": frame,
         "own": lambda name, pairs: own(name)(**{field: item(part) for field, part in pairs}),
-        "own tuple": lambda name, parts: own(name)(item(part) for part in parts),
+        "own tuple": lambda name, parts: tuple.__new__(own(name), map(item, parts)),
     }
 
     def item(part: Any) -> Any:

@@ -80,23 +80,21 @@ def run_notebook(
     place = scratch / "kernel"
     place.mkdir()
     (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
-    parameters: dict[str, Any] = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": meta.date}
-    parameters |= {"revision": meta.revision, "cache": "" if cache is None else CACHE_LINK}
+    settings: dict[str, Any] = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": meta.date}
+    settings |= {"revision": meta.revision, "cache": "" if cache is None else CACHE_LINK}
     if cache is not None:
         cache.mkdir(parents=True, exist_ok=True)
         (place / CACHE_LINK).symlink_to(cache, target_is_directory=True)
     if previous is not None:
         (place / PREVIOUS).write_bytes(previous)
-        parameters["previous"] = PREVIOUS
+        settings["previous"] = PREVIOUS
     groups: list[int] = []
     made: list[Any] = []
     # the address of a Unix socket may have about 100 characters, which a folder of reports could pass
     with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as sockets:
         kernels = _manager(scratch, groups, debug, spare)
         # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
-        run = threading.Thread(
-            target=lambda: made.append(_executed(scratch, sockets, parameters, kernels)), daemon=True
-        )
+        run = threading.Thread(target=lambda: made.append(_executed(scratch, sockets, settings, kernels)), daemon=True)
         run.start()
         try:
             run.join()

@@ -70,11 +70,8 @@ def source_hash() -> str:
 
 def made_from(campaign: Campaign) -> dict[str, Any]:
     """Return what decides the content of a report: inputs and software, by hash and version."""
-    return {
-        "inputs": {item["path"]: item["sha256"] for item in input_hashes(campaign)},
-        "source": source_hash(),
-        "packages": package_versions(),
-    }
+    inputs = {item["path"]: item["sha256"] for item in input_hashes(campaign)}
+    return {"inputs": inputs, "source": source_hash(), "packages": package_versions()}
 
 
 def repeat_command(campaign: Campaign, date: str) -> str:
@@ -89,12 +86,8 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         data = path.read_bytes()
         manifest = json.loads(data)
         checked = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": folder.name}
-        checked |= {
-            "made_from": dict(manifest["made_from"]),
-            "outputs": dict(manifest["outputs"]),
-            "sha256": sha256(data),
-        }
-        return {**manifest, **checked}
+        checked |= {key: dict(manifest[key]) for key in ("made_from", "outputs")}
+        return {**manifest, **checked, "sha256": sha256(data)}
     except (OSError, ValueError, TypeError, KeyError):
         raise DataError("the manifest of a report is damaged.", file=path, remedy="Restore it from a copy.") from None
 

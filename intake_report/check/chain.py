@@ -176,7 +176,7 @@ def _look_alone(work: _Work, id: str) -> None:
         for p in work.proposals
         if p.header in mapping and not p.certain
     )
-    weather = loaders.format_weather(loaders.propose_weather(work.logs[0]), f"logs/{work.logs[0].path.name}")
+    weather = loaders.propose_weather(work.logs[0], f"logs/{work.logs[0].path.name}")
     text = "\n".join(filter(None, (text, weather)))
     work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=doubtful)
     if work.logs[0].format == "gpx":
@@ -229,17 +229,11 @@ def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: b
 
     entry = case.entry
     candidate = case.found_by == "candidate"
+    about, name = campaign.about, campaign.configuration(entry.configuration).name
     known = LogCheck(
-        tuple(str(path) for path in case.files),
-        "unreadable",
-        units=campaign.about.units,
-        campaign=campaign.about.id,
-        run=None if candidate else entry.id,
-        configuration=None if candidate else campaign.configuration(entry.configuration).name,
-        block=entry.block,
-        found_by=case.found_by,
-        notes=case.notes,
-    )
+        tuple(map(str, case.files)), "unreadable", units=about.units, campaign=about.id, found_by=case.found_by,
+        run=None if candidate else entry.id, configuration=None if candidate else name, block=entry.block, notes=case.notes,
+    )  # fmt: skip
     work = _Work(known, debug)
     log, start = campaign.log_of(entry), run_start(campaign, entry)
     work.read(case.files, read_options(campaign, log), start)

@@ -41,7 +41,7 @@ SOAKED = ("iat", "ambient", "coolant")  # channels that agree after a night's st
 STEADY = 15.0  # s at the beginning in which they must not change
 COLD = 45.0  # °C; no engine that ran a moment ago is below it (choice of this package)
 _FAULTS = ("impossible-rate", "spike", "stuck")  # codes and implausible values count in the valid share
-_DOUBTFUL_CLOCK = ("clock-jump", "rows-out-of-order", "coarse-clock")
+_DOUBTFUL_CLOCK = ("rows-out-of-order", "coarse-clock")
 
 
 @dataclass(frozen=True)
@@ -93,18 +93,13 @@ def describe_columns(
     """
     headers = {header.lower() for header in mapping or {}}
     channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
-    columns = tuple(
-        {
-            **vars(p),
-            "certain": p.certain,
-            "mapped": p.header.lower() in headers or p.channel in channels,
-            "reason": said(p.reason, "si"),
-        }
-        for p in proposals
-    )
-    rest = [p for p, column in zip(proposals, columns, strict=True) if not column["mapped"]]
+    columns, rest = [], []
+    for p in proposals:
+        mapped = p.header.lower() in headers or p.channel in channels
+        columns.append({**vars(p), "certain": p.certain, "mapped": mapped, "reason": said(p.reason, "si")})
+        rest += [] if mapped else [p]
     text = format_mapping(rest) if rest else ""
-    return columns, text if table else text.partition("\n")[2]
+    return tuple(columns), text if table else text.partition("\n")[2]
 
 
 def describe_channels(seen: SeenLog) -> tuple[ChannelCheck, ...]:
@@ -151,14 +146,9 @@ def describe_quality(run: CleanRun, units: UnitSystem) -> tuple[dict[str, Any], 
 
 def describe_cross_checks(checks: Sequence[CrossCheck], units: UnitSystem) -> tuple[dict[str, Any], ...]:
     """Return cross checks as plain values; numbers that are not finite are left out."""
-    return tuple(
-        {
-            **vars(c),
-            "numbers": {name: number for name, number in c.numbers.items() if np.isfinite(number)},
-            "evidence": said(c.evidence, units),
-        }
-        for c in checks
-    )
+    numbers = [{name: number for name, number in c.numbers.items() if np.isfinite(number)} for c in checks]
+    told = zip(checks, numbers, strict=True)
+    return tuple({**vars(c), "numbers": own, "evidence": said(c.evidence, units)} for c, own in told)
 
 
 def soak_check_text(run: CleanRun, start: str | None) -> str:

@@ -35,9 +35,6 @@ _DEGREE, _WIDER = 111_200.0, 1.25  # m per degree of latitude; what a speedomete
 SLOW_FIX = 5.5  # s between fixes on the move, from which a position is slow: a fix is judged by the way driven
 _SLOW_SLACK = 3.0e-4  # the same where fixes are rare, with a second or two between the clocks of fix and speed
 _POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix, about 17 m
-# s without rows, least speed [km/h], most relative change of it: nobody keeps a speed over a pause of the log, so the
-# clock was set forward (choice of this package).
-_JUMP, _JUMP_SPEED, _JUMP_CHANGE = 60.0, 20.0, 0.05
 _OTHER_STEP = 0.05  # relative difference from the declared resolution from which a step is another one
 _INTERPOLATED = 0.98  # share of samples on the steps below which the log holds values between readings
 _SAMPLED = 50_000  # samples that a usual interval or place is taken from
@@ -320,19 +317,6 @@ class Masker:
             text = "readings lie beside the steps of {step}: the log holds interpolated values between readings"
             self._note("interpolated", name, round((1.0 - share) * good.size), good.size, text, **values)
         return Sampling(interval, samples, rows, step)
-
-    def clock_jumps(self) -> None:
-        """Flag pauses of a minute or more over which the speed does not change: more likely a clock set forward."""
-        time, speed = self.good("speed")
-        for i in np.flatnonzero(np.diff(time) >= _JUMP):
-            if speed[i] > _JUMP_SPEED and abs(speed[i + 1] - speed[i]) <= _JUMP_CHANGE * speed[i]:
-                text = (
-                    "{pause} pass at {at} while the speed stays at {speed}: the clock may have been set forward; "
-                    "times are kept"
-                )
-                pause, at = (Value(float(t), "time", 1) for t in (time[i + 1] - time[i], time[i]))
-                kept = Value(float(speed[i]), "speed", 0)
-                self._note("clock-jump", "time", 1, self.time.size, text, pause=pause, at=at, speed=kept)
 
 
 def _inside(time: FloatArray, limits: FloatArray) -> bool:

@@ -62,7 +62,6 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
     masker.frozen_position()
     every = np.diff(time)
     sampling = {name: masker.sampling(name, every, rows) for name in columns}
-    masker.clock_jumps()
     masks = pd.DataFrame(masker.bad.T, index=frame.index, columns=frame.columns, copy=False)
     quality += masker.entries
     return CleanRun(log.run, log.start, frame, masks, sampling, tuple(quality), tuple(log.sources))

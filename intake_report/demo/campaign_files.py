@@ -96,10 +96,8 @@ def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]
         return []
     rng = generator(scenario, seed, "soak")
     wrong = float(rng.normal(0.0, THERMOMETER))
-    lasts = [90.0] + [0.0] * (len(scenario.days) - 1)  # [min]
-    seen = [
-        stand(day, 7.0, last, scenario.rounding, wrong, rng) for day, last in zip(scenario.days, lasts, strict=True)
-    ]
+    days = enumerate(scenario.days)
+    seen = [stand(day, 7.0, 0.0 if number else 90.0, scenario.rounding, wrong, rng) for number, day in days]
     files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
     return [(day, day.date + timedelta(hours=7), it) for day, it in zip(scenario.days, seen, strict=True)]
 

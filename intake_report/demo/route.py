@@ -152,6 +152,11 @@ def _correlated(rng: np.random.Generator, points: int, step: float, scale: float
     return series
 
 
+def start_state(rng: np.random.Generator) -> tuple[float, float, float]:
+    """Draw coolant [°C], under-hood air and slow metal above ambient [K] at the start of a run."""
+    return rng.uniform(84.0, 93.0), rng.uniform(9.0, 20.0), rng.uniform(12.0, 20.0)
+
+
 def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
     """Draw one run's traffic, driver, start state and fluctuations; `start` of the log [h after midnight UTC]."""
     places, holds = [0.0], [0.0]
@@ -180,7 +185,7 @@ def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Gene
         highway -= rng.uniform(0.08, 0.22) * np.exp(-(((grid - centre) / 450.0) ** 2))
     pace = np.where(grid < route.ramp_start, np.clip(city, 0.45, 1.06), np.clip(highway, 0.6, 1.03))
     idle, acceleration, ramp = rng.uniform(55.0, 100.0), rng.normal(1.55, 0.12), rng.normal(1.75, 0.09)
-    state = (rng.uniform(84.0, 93.0), rng.uniform(9.0, 20.0), rng.uniform(12.0, 20.0))
+    state = start_state(rng)
     noise = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 240.0, 0.22)
     gust = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 40.0, 0.25) * day.wind_speed
     return RunPlan(start, idle, np.array(places), np.array(holds), pace, acceleration, ramp, *state, noise, gust)

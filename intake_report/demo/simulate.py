@@ -8,13 +8,13 @@ shared with the analysis, which knows one first-order response at most.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
-from intake_report.demo.route import NOISE_STEP, Motion, RunPlan, SimulatedRoute, demo_route, drive
+from intake_report.demo.route import NOISE_STEP, Motion, RunPlan, SimulatedRoute, demo_route, drive, start_state
 
 LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
 SPEED_SCALE = 1.012  # vehicle speed reading over true speed: speedometers read a little high (common practice)
@@ -264,10 +264,8 @@ def simulate(runs: Sequence[Conditions], route: SimulatedRoute, vehicle: Simulat
         ambient[:, j] = station[:, j] + np.interp(motion.time, noise_time, plan.noise)
         gust[:, j] = np.interp(motion.time, noise_time, plan.gust)
     # the city's air is warmer than the countryside's by up to 0.5 K
-    rise, fall = (
-        1.0 / (1.0 + np.exp(-(s - 500.0) / 250.0)),
-        1.0 / (1.0 + np.exp((s - route.ramp_start + 200.0) / 350.0)),
-    )
+    rise = 1.0 / (1.0 + np.exp(-(s - 500.0) / 250.0))
+    fall = 1.0 / (1.0 + np.exp((s - route.ramp_start + 200.0) / 350.0))
     ambient += 0.5 * rise * fall
     index = np.minimum(s.astype(np.int64), len(route.distance) - 1)
     towards = np.radians(270.0 - np.array([day.wind_from for _, day, _ in runs]))  # direction of flow, from east
@@ -306,15 +304,8 @@ def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> 
 
     Same day, same lights, same fluctuations of ambient; its own driver and start state.
     """
-    return replace(
-        p,
-        idle=p.idle + headway,
-        stop_place=np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0]),
-        stop_hold=p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0),
-        pace=p.pace * float(rng.normal(1.0, 0.004)),
-        acceleration=p.acceleration * float(rng.normal(1.0, 0.03)),
-        ramp_acceleration=p.ramp_acceleration * float(rng.normal(1.0, 0.03)),
-        coolant=float(rng.uniform(84.0, 93.0)),
-        soak=float(rng.uniform(9.0, 20.0)),
-        metal=float(rng.uniform(12.0, 20.0)),
-    )
+    places = np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0])
+    holds = p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0)
+    pace, gentle, ramp = (float(rng.normal(1.0, spread)) for spread in (0.004, 0.03, 0.03))
+    driver = (p.pace * pace, p.acceleration * gentle, p.ramp_acceleration * ramp)
+    return RunPlan(p.start, p.idle + headway, places, holds, *driver, *start_state(rng), p.noise, p.gust)

@@ -2,5 +2,5 @@
 
 from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, RunLog
 from intake_report.loaders.delimited import read_columns
-from intake_report.loaders.propose import Proposal, format_mapping, format_weather, propose_mapping, propose_weather
+from intake_report.loaders.propose import Proposal, format_mapping, propose_mapping, propose_weather
 from intake_report.loaders.run import UNIT_OVERRIDDEN, load_run, map_run, read_log, read_parts

@@ -22,7 +22,7 @@ _LINE = re.compile(
     rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|R\d?)(?: +[RT])?"
     rb"|" + _ID + rb" +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
 )
-_SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +" + _ID + rb"(#| +\[\d+\])", re.MULTILINE)
+SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +" + _ID + rb"(#| +\[\d+\])", re.MULTILINE)
 _ENGINE = (0x7E8, 0x18DAF110)  # common practice: the engine's control unit is the first
 # ISO 15765-4: answers to 7DF and 7E0–7E7 come from 7E8–7EF; with 29-bit ids from 18DAF1xx.
 _ANSWERS_11 = range(0x7E8, 0x7F0)
@@ -41,11 +41,6 @@ class Frame(NamedTuple):
     extended: bool  # whether the id has 29 bits
     data: bytes  # of a frame up to 8 bytes; of an answer without transport bytes and filler
     number: int = 0  # place in the capture
-
-
-def recognises(head: bytes) -> bool:
-    """Tell whether one of the first lines is a candump line."""
-    return _SIGNATURE.search(head) is not None
 
 
 def read(path: Path, options: ReadOptions) -> RawLog:
@@ -75,20 +70,14 @@ _Sample = tuple[Frame, Values]
 
 
 def _columns(samples: Sequence[_Sample]) -> tuple[RawColumn, ...]:
-    found: dict[tuple[str, str | None], tuple[list[int], list[float]]] = {}
-    for row, (_, values) in enumerate(samples):
-        for key, value in values.items():
-            rows, numbers = found.setdefault(key, ([], []))
-            rows.append(row)
-            numbers.append(value)
+    found = dict.fromkeys(key for _, values in samples for key in values)
     if len(samples) * len(found) > _MOST_CELLS:
         what = f"The capture gives {len(found)} signals in {len(samples):,} frames, too many to hold."
         raise DataError(what, remedy="Cut the capture, or give a DBC file with only the frames that are needed.")
     columns = []
-    for (name, unit), (rows, numbers) in sorted(found.items(), key=lambda item: item[0][0]):
-        column = np.full(len(samples), np.nan)
-        column[rows] = numbers
-        columns.append(RawColumn(name, unit, column))
+    for key in sorted(found, key=lambda key: key[0]):
+        column = np.array([values.get(key, np.nan) for _, values in samples])
+        columns.append(RawColumn(*key, column))
     return tuple(columns)
 
 

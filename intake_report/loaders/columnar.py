@@ -103,12 +103,7 @@ def _plain(values: Column) -> Column:
 
 
 def log_of_table(
-    table: list[Column],
-    dialect: Dialect,
-    path: Path,
-    form: str,
-    options: ReadOptions,
-    notices: Sequence[Notice],
+    table: list[Column], dialect: Dialect, path: Path, form: str, options: ReadOptions, notices: Sequence[Notice]
 ) -> RawLog:
     """Turn a parsed table into a log.
 

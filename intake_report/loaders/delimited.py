@@ -208,7 +208,7 @@ def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:
     """
     width, sign = len(dialect.headers), dialect.delimiter.encode()
     out: list[bytes] = []
-    lines_of: dict[str, list[int]] = {"short": [], "long": [], "cut": []}
+    bad: dict[str, list[int]] = {"short": [], "long": [], "cut": []}
     lines = body.splitlines()
     last = dialect.data_line + len(lines)
     for number, line in enumerate(lines, dialect.data_line + 1):
@@ -220,15 +220,13 @@ def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:
         elif fields > width:
             parts = line.split(sign)
             if b'"' in line or any(part.strip() for part in parts[width:]):
-                lines_of["long"].append(number)
+                bad["long"].append(number)
             else:
                 out.append(sign.join(parts[:width]))
         elif number == last and not body.endswith((b"\n", b"\r")):
-            lines_of["cut"].append(number)
+            bad["cut"].append(number)
         else:
-            lines_of["short"].append(number)
+            bad["short"].append(number)
             out.append(line + sign * (width - fields))
-    notices = [
-        notice(*_ROW_FAULTS[fault], count=Count(len(at), "row"), line=at[0]) for fault, at in lines_of.items() if at
-    ]
+    notices = [notice(*_ROW_FAULTS[fault], count=Count(len(at), "row"), line=at[0]) for fault, at in bad.items() if at]
     return b"\n".join(out) + b"\n", notices

@@ -209,17 +209,10 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
             notices.append(notice("preamble", "{count} above the column names skipped.", count=above))
     cells = [pair for row, kinds in data for pair in zip(row, kinds, strict=True)]
     commas, points = sum(kind == "c" for _, kind in cells), sum(kind == "n" and "." in cell for cell, kind in cells)
-    return Dialect(
-        table.delimiter,
-        options.decimal or ("," if commas > points else "."),
-        tuple(headers),
-        tuple(units),
-        tuple(name for name, _ in split),
-        start,
-        header_line,
-        "\n".join(table.lines[: header_line or 0]),
-        tuple(notices),
-    )
+    decimal = options.decimal or ("," if commas > points else ".")
+    columns = tuple(headers), tuple(units), tuple(name for name, _ in split)
+    preamble = "\n".join(table.lines[: header_line or 0])
+    return Dialect(table.delimiter, decimal, *columns, start, header_line, preamble, tuple(notices))
 
 
 def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -> tuple[int | None, int | None]:

@@ -109,11 +109,6 @@ class _Candidate:
     reasons: tuple[Part, ...]
     doubtful: bool = False  # its content speaks against it
 
-    def doubted(self, *reasons: Part) -> _Candidate:
-        factor = _DOUBT ** len(reasons)
-        confidence = min(self.confidence * factor, _UNDECIDED) if reasons else self.confidence
-        return replace(self, confidence=confidence, reasons=(*self.reasons, *reasons), doubtful=bool(reasons))
-
     @property
     def fill(self) -> float:
         """Share of the rows that hold a value."""
@@ -149,10 +144,10 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
     return tuple(sorted(proposals, key=lambda proposal: order.index(proposal.header)))
 
 
-def propose_weather(log: RawLog) -> dict[str, str]:
-    """Return columns of the weather in the form of `columns` of a weather table; empty without any, or without dates."""
+def propose_weather(log: RawLog, file: str) -> str:
+    """Return TOML that reads the weather columns of a log, `file`, as a table of the weather; empty without any, or without dates."""
     if log.time_kind != "absolute" or not log.time_header:
-        return {}
+        return ""
     mapped: dict[str, str] = {}
     for column in log.columns:
         found = _words(column)
@@ -162,7 +157,13 @@ def propose_weather(log: RawLog) -> dict[str, str]:
         measures = column.unit is not None and converts(column.unit, _WEATHER[name][2]) is not None
         if scores[name] and not known and measures and np.isfinite(column.values).any():
             mapped[column.header] = f"{name} [{column.unit}]"
-    return {log.time_header: "time", **mapped} if mapped else {}
+    if not mapped:
+        return ""
+    columns = {log.time_header: "time", **mapped}.items()
+    lines = ["# Columns of the weather in this log:", "[[weather]]", 'id = "log-weather"', 'kind = "station"']
+    lines += [f"file = {json.dumps(file, ensure_ascii=False)}", "[weather.columns]"]
+    lines += [f'{json.dumps(header, ensure_ascii=False)} = "{target}"' for header, target in columns]
+    return "\n".join(lines) + "\n"
 
 
 def format_mapping(proposals: Sequence[Proposal]) -> str:
@@ -174,17 +175,6 @@ def format_mapping(proposals: Sequence[Proposal]) -> str:
         mark = "" if item.certain else "# "
         share = said(Value(item.confidence, "share"), "si")
         lines.append(f"{mark}{entry}  # {share}: {said(item.reason, 'si')}")
-    return "\n".join(lines) + "\n"
-
-
-def format_weather(columns: dict[str, str], file: str) -> str:
-    """Return TOML that reads the weather columns of a log as a table of the weather; empty without any."""
-    if not columns:
-        return ""
-    text = json.dumps(file, ensure_ascii=False)
-    lines = ["# Columns of the weather in this log:", "[[weather]]", 'id = "log-weather"', 'kind = "station"']
-    lines += [f"file = {text}", "[weather.columns]"]
-    lines += [f'{json.dumps(header, ensure_ascii=False)} = "{target}"' for header, target in columns.items()]
     return "\n".join(lines) + "\n"
 
 
@@ -255,7 +245,10 @@ def _by_content(candidate: _Candidate, same: Sequence[_Candidate], likely: dict[
             doubts.append(told)
         elif correlation >= _MOVES and (len(same) > 1 or candidate.unit is None):
             candidate = replace(candidate, reasons=(*candidate.reasons, told))
-    return candidate.doubted(*doubts)
+    if not doubts:
+        return candidate
+    confidence = min(candidate.confidence * _DOUBT ** len(doubts), _UNDECIDED)
+    return replace(candidate, confidence=confidence, reasons=(*candidate.reasons, *doubts), doubtful=True)
 
 
 def _follows(candidate: _Candidate, likely: dict[str, _Candidate]) -> tuple[float, str] | None:

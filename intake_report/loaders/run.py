@@ -43,8 +43,8 @@ READERS = {
     "parquet": _Reader(columnar.read_parquet, lambda head: head[:4] == b"PAR1"),
     "arrow": _Reader(columnar.read_arrow, lambda head: head.startswith((b"ARROW1", b"\xff\xff\xff\xff"))),
     "mdf4": _Reader(columnar.read_mdf4, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
-    "gpx": _Reader(tracks.read_gpx, tracks.recognises, (".gpx",), text=True),
-    "candump": _Reader(candump.read, candump.recognises, (".candump",), text=True),
+    "gpx": _Reader(tracks.read_gpx, lambda head: bool(tracks.SIGNATURE.search(head)), (".gpx",), text=True),
+    "candump": _Reader(candump.read, lambda head: bool(candump.SIGNATURE.search(head)), (".candump",), text=True),
     "delimited": _Reader(delimited.read, lambda _: False, text=True),
 }
 """The readers in the order in which they are asked; a signature comes before a suffix, and delimited text has neither."""

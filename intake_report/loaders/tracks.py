@@ -15,7 +15,7 @@ from intake_report.loaders.content import open_bytes
 from intake_report.loaders.times import in_utc, rows_of_log
 from intake_report.messages import Count, Message, Value, message
 
-_SIGNATURE = re.compile(rb"<gpx[\s>]")
+SIGNATURE = re.compile(rb"<gpx[\s>]")  # the root element
 # Fields of a track have a fixed meaning and unit, so they need no mapping: name, unit, channel.
 _FIELDS = (
     ("latitude", "deg", "latitude"),
@@ -31,11 +31,6 @@ _LEAST = 60  # least overlap [s]
 _LEAST_POINTS = 10  # with a speed
 _HOLE = 15.0  # [s] without a sample over which a speed is not interpolated
 _MOST = 200_000  # [s] of a run or track whose speeds are compared: more than two days
-
-
-def recognises(head: bytes) -> bool:
-    """Tell whether the first bytes hold the root element of GPX."""
-    return _SIGNATURE.search(head) is not None
 
 
 def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a track tells all by itself
@@ -68,11 +63,8 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
     middle = sorted(stamps)[len(stamps) // 2]
     rows = [(p.latitude, p.longitude, p.elevation, _speed(p), p.horizontal_dilution) for p in timed]
     values = np.array(rows, dtype=np.float64).T  # None becomes NaN
-    columns = tuple(
-        RawColumn(name, unit, column, name)
-        for (name, unit, _), column in zip(_FIELDS, values, strict=True)
-        if np.isfinite(column).any()
-    )
+    read = (one for one in zip(_FIELDS, values, strict=True) if np.isfinite(one[1]).any())
+    columns = tuple(RawColumn(name, unit, column, name) for (name, unit, _), column in read)
     seconds = np.array([(stamp - middle).total_seconds() for stamp in stamps])
     return RawLog(path, "gpx", *rows_of_log(seconds, columns, middle, notices))
 

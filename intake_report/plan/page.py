@@ -153,14 +153,9 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
         chance = "" if row.chance is None else f" / {100.0 * row.chance:.0f} %"
         return f"{with_unit(row.detectable, *form)}{upper}{chance}"
 
-    return ReportTable(
-        "tab-needed",
-        "Blocks × runs of each configuration, against the difference that they show",
-        (Field("claim", "Claim", cell=claim, width=3.2),),
-        frame,
-        tuple(notes),
-        Across("claim", "size", headings, cell),
-    )
+    title = "Blocks × runs of each configuration, against the difference that they show"
+    columns, across = (Field("claim", "Claim", cell=claim, width=3.2),), Across("claim", "size", headings, cell)
+    return ReportTable("tab-needed", title, columns, frame, tuple(notes), across)
 
 
 def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -223,15 +218,10 @@ def _days(plan: Plan) -> ReportTable:
         start = next((run.start for run in runs if run.start is not None), None)
         window = None if start is None else windows[start.date()]
         order = (f"{names[r.configuration]} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs)
-        rows.append(
-            {
-                "block": block,
-                "day": "driven" if start is None else f"{WEEK[start.weekday()]} {start:%Y-%m-%d}",
-                "order": ", ".join(order),
-                "temperature": None if window is None else window.temperature,
-                "fits": "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches),
-            }
-        )
+        day = "driven" if start is None else f"{WEEK[start.weekday()]} {start:%Y-%m-%d}"
+        fits = "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches)
+        temperature = window and window.temperature
+        rows.append({"block": block, "day": day, "order": ", ".join(order), "temperature": temperature, "fits": fits})
     fields = [
         Field("block", "Block", width=1.0), Field("day", "Day", width=1.5), Field("order", "Order and start", width=5.5),
         Field("fits", "Hours that fit", width=1.6),

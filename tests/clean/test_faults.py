@@ -186,12 +186,6 @@ def test_position_that_stands_while_driving_or_leaps_away_and_back():
     assert bad_times(clean(log_of({"latitude": latitude, "longitude": longitude}, TIME)), "latitude") == [300]
 
 
-def test_clock_set_forward_is_flagged_and_kept():
-    time = np.where(TIME < 300, TIME, TIME + 3600)
-    run = clean(log_of({"speed": 100 + RNG.normal(0, 0.5, 600)}, time))
-    assert entries(run, "clock-jump") and run.frame.index[-1] == 599 + 3600
-
-
 def test_constant_channel_is_named_and_kept():
     run = clean(log_of({"iat": np.full(600, 25.0), "rpm": 900 + RNG.integers(0, 50, 600)}, TIME))
     (found,) = entries(run, "constant")
