@@ -173,9 +173,6 @@ def _sha(value: Any) -> str:
     return digest.hexdigest()
 
 
-# ---- entries ----------------------------------------------------------------------------------------------------
-
-
 def write_entry(file: Path, value: Any) -> None:
     """Write `value` (see `encode`) to a NumPy archive in one move; it holds a checksum of each of its parts."""
     tree, arrays = encode(value)

@@ -292,15 +292,13 @@ def _notes(report: Published) -> tuple[str, ...]:
 
 def _say(outcomes: list[_Outcome]) -> None:
     """Say what happened: errors on standard error, the reports on standard output, a table when there are several."""
+    width, several = max(len(outcome.campaign) for outcome in outcomes), len(outcomes) > 1
     for outcome in outcomes:
-        for line in outcome.detail.splitlines() if outcome.state == "failed" else ():
+        lines = outcome.detail.splitlines()
+        for line in lines if outcome.state == "failed" else ():
             print(f"intake-report: {line}", file=sys.stderr)
-    width = max(len(outcome.campaign) for outcome in outcomes)
-    several = len(outcomes) > 1
-    for outcome in outcomes:
-        first = outcome.detail.partition("\n")[0]
         if several:
-            print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
+            print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {lines[0]}")
         elif outcome.state != "failed":
             print(f"{outcome.state}: {outcome.detail}")
     for outcome in outcomes:

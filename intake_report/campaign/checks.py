@@ -88,9 +88,6 @@ def _references(campaign: Campaign) -> Iterator[_Mistake]:
             yield _Mistake(key, f"there is no {kind} “{id}”.", nearest(id, known[kind], "The campaign has:"))
 
 
-# ---- files -------------------------------------------------------------------------------------------------------
-
-
 def _files(campaign: Campaign) -> Iterator[_Mistake]:
     """Yield what is wrong with the files that the campaign names: they are there, inside its folder, none counts twice."""
     folder = campaign.folder.resolve()
@@ -139,9 +136,6 @@ def _twice(logs: list[tuple[NamedFile, Path]]) -> Iterator[_Mistake]:
             who = [f"“{log.relative}” of {'the control of ' * log.control}run “{log.run}”" for log in (first, named)]
             what = f"{who[1]} is the same as {who[0]}: one drive would count as two."
             yield _Mistake(named.key, what, "Name for each run its own log.")
-
-
-# ---- channels and units ------------------------------------------------------------------------------------------
 
 
 def _channels(campaign: Campaign) -> Iterator[_Mistake]:

@@ -256,13 +256,7 @@ class NamedFile(NamedTuple):
 
 
 class Campaign(Section):
-    """A whole campaign file.
-
-    Attributes
-    ----------
-    about, vehicle, configurations, instrument, log, route, runs, weather, ambient, acceptance, metrics, claims
-        The tables of the file; quantities are in internal units.
-    """
+    """A whole campaign file, its tables by name; quantities are in internal units."""
 
     schema_version: Literal[1] = Field(alias="schema")
     about: About = Field(alias="campaign")

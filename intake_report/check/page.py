@@ -158,9 +158,6 @@ def _joined(items: Iterable[str], width: int) -> list[str]:
     return lines
 
 
-# ---- criteria ----------------------------------------------------------------------------------------------------
-
-
 def limit_text(check: CriterionCheck, system: UnitSystem) -> str:
     """Return "≥ 95 %" or "≤ 1.1 K"."""
     if check.code == "rain":
@@ -219,9 +216,6 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
             unknown[c.reason.rstrip(".") or "not known"].append(c.title)
     reasons = "; ".join(f"{', '.join(titles)} ({why})" for why, titles in unknown.items())
     return [*parts, _text(f"Not judged: {reasons}.", "dim")] if unknown else parts
-
-
-# ---- channels, faults, cross checks ------------------------------------------------------------------------------
 
 
 def _channels(check: LogCheck, width: int) -> list[RenderableType]:

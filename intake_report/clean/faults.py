@@ -20,13 +20,6 @@ _NORMAL = 1.4826  # makes a median absolute deviation an estimate of the standar
 _CODE_SLACK = 0.01  # of the resolution: an app may write -39.9999999 for a code of -40
 
 
-def outside(values: FloatArray, low: float, high: float, reach: tuple[float, float]) -> BoolArray | None:
-    """Mark readings outside the plausible range `low` to `high`; `reach` is the smallest and largest of them."""
-    if reach[0] >= low and reach[1] <= high:
-        return None
-    return (values < low) | (values > high)
-
-
 def fault_codes(
     values: FloatArray, codes: Sequence[float], resolution: float | None, reach: tuple[float, float]
 ) -> BoolArray | None:

@@ -100,10 +100,9 @@ class Masker:
         self.entries.append(model.entry(step, name, touched, total, reason, **values))
 
     def channel(self, name: str) -> None:
-        """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
-        known = CHANNELS.get(name)
-        values = self.good(name)[1]
-        if known is None or values.size == 0:
+        """Apply every step to one channel."""
+        known, values = CHANNELS[name], self.good(name)[1]
+        if values.size == 0:
             return
         reach = self._reach[name] if name in self._reach else (float(values.min()), float(values.max()))
         duration = float(self.time[-1] - self.time[0])
@@ -117,7 +116,8 @@ class Masker:
         self._mark("fault-code", name, bad, "reads a code that means no sensor ({codes})", codes=codes)
         decimals = max(reading(name, limit).decimals or 0 for limit in (known.low, known.high))
         limits = Interval(known.low, known.high, known.quantity, decimals)
-        bad = faults.outside(self.good(name)[1], known.low, known.high, reach)
+        values = self.good(name)[1]
+        bad = (values < known.low) | (values > known.high) if reach[0] < known.low or reach[1] > known.high else None
         self._mark("implausible", name, bad, "outside the plausible range {limits}", limits=limits)
         if name in _FLOW_HEATED:
             self._engine_off(name)
@@ -299,8 +299,7 @@ class Masker:
             together = Value(float(pauses.sum()), "time", 1)
             self._note("channel-gap", name, pauses.size, samples, text, limit=Value(limit, "time", 1), all=together)
         good = self.good(name)[1]
-        known = CHANNELS.get(name)
-        declared = self.resolution.get(name) or (known.resolution if known else None)
+        declared = self.resolution.get(name) or CHANNELS[name].resolution
         step, share = quantisation_step(good, declared)
         if step is None:
             return Sampling(interval, samples, rows, None)

@@ -25,8 +25,6 @@ Columns = Mapping[str, FloatArray]
 Reach = Mapping[str, tuple[float, float]]
 """Least and largest value of the channels that have a sample in every row."""
 
-DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
-
 
 @dataclass(frozen=True)
 class QualityEntry:
@@ -84,9 +82,7 @@ class CleanRun:
 
     def has(self, channel: str) -> bool:
         """Whether the run has at least one valid sample of `channel`."""
-        if channel not in self.frame.columns:
-            return False
-        return bool((self.frame[channel].notna() & ~self.masks[channel]).any())
+        return not self.good(channel).empty
 
     def good(self, channel: str) -> pd.Series:
         """Return the valid true samples of `channel`, indexed by elapsed time [s]; empty when there is none."""
@@ -116,8 +112,7 @@ def gap_limit(channel: str, interval: float) -> float:
     The catalogue's limit, but never less than twice the channel's own sampling interval [s]: between the samples of a
     slow log there is no gap.
     """
-    known = CHANNELS.get(channel)
-    limit = known.max_gap if known else DEFAULT_MAX_GAP
+    limit = CHANNELS[channel].max_gap
     return max(limit, 2.0 * interval) if np.isfinite(interval) else limit
 
 
@@ -139,10 +134,7 @@ def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: fl
 
 def reading(channel: str, number: float, *, difference: bool = False) -> Value:
     """Return a reading of a channel, or a difference of two, with the digits that tell it from its neighbours."""
-    known = CHANNELS.get(channel)
-    if known is None:
-        return Value(number, "number")
-    whole = float(number).is_integer()
+    known, whole = CHANNELS[channel], float(number).is_integer()
     if not difference:
         return Value(number, known.quantity, 0 if whole else max(1, _decimals(known.resolution or 0.1)))
     decimals = 0 if whole else _decimals(abs(number)) + 1

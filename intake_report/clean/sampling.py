@@ -177,10 +177,7 @@ def _polling_cycle(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[
 
 
 def _confined(changes: _Changes, cycle: int) -> bool:
-    """Whether the spacings of a channel show that its changes keep to some places of the cycle only.
-
-    Spacings rather than rows are tested, since one lost row displaces all later rows.
-    """
+    """Whether its spacings (one lost row displaces all later rows) show that a channel changes at some places of the cycle only."""
     if changes.spacings.size == 0:
         return False
     if _multiples(changes.spacings, cycle):

@@ -30,11 +30,8 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
     rows = len(log.frame)
     columns = {str(name): log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j, name in enumerate(log.frame)}
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
-    whole: dict[str, tuple[float, float]] = {}
-    for name, values in columns.items():
-        reach = (float(np.min(values)), float(np.max(values))) if rows else (0.0, 0.0)
-        if np.isfinite(reach).all():
-            whole[name] = reach
+    reach = {name: (float(v.min()), float(v.max())) if rows else (0.0, 0.0) for name, v in columns.items()}
+    whole = {name: ends for name, ends in reach.items() if np.isfinite(ends).all()}
     base = repair(log.frame.index.to_numpy(dtype=np.float64), list(columns.values()))
     quality += base.entries
     if base.order is not None:
@@ -47,7 +44,7 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
         quality.append(fixes[1])
     time, columns, kept = _reduced(base.time, columns, kept, whole)
     if time.size and not (time[1:] > time[:-1]).all():
-        whole = {name: reach for name, reach in whole.items() if name not in kept}
+        whole = {name: ends for name, ends in whole.items() if name not in kept}
         merged = pd.DataFrame(columns, index=time).groupby(level=0).last()
         reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
         quality.append(entry("duplicate-times", "time", time.size - len(merged), time.size, reason))
@@ -150,10 +147,7 @@ def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:
 def _reduced(
     time: FloatArray, columns: dict[str, FloatArray], kept: dict[str, IntArray], whole: Reach
 ) -> tuple[FloatArray, dict[str, FloatArray], dict[str, IntArray]]:
-    """Build the columns from the sample rows; rows without any sample are left out before anything is copied.
-
-    Returns times, columns and the rows of the samples of each reduced channel.
-    """
+    """Return times, columns, and rows of the samples of reduced channels; rows without any sample are left out before copying."""
     if not kept:
         return time, columns, kept
     some = np.zeros(time.size, dtype=np.bool_)

@@ -17,17 +17,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from intake_report.errors import DataError
+from intake_report.loaders import times
 from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, time_axis
-from intake_report.loaders.times import TimeAxis, date_elsewhere, encoded, in_utc, rows_of_log, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
 Column: TypeAlias = pa.ChunkedArray
+_PLAIN = dict.fromkeys((pa.large_string(), pa.string_view()), pa.string())
+_PLAIN |= dict.fromkeys((pa.large_binary(), pa.binary_view()), pa.binary())
 _CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
 
 
@@ -94,12 +96,8 @@ def _plain(values: Column) -> Column:
     """Bring dictionary, wide and view types to the plain ones that the other steps know."""
     if pa.types.is_dictionary(values.type):
         values = values.cast(values.type.value_type)
-    kind = values.type
-    if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
-        return values.cast(pa.string())
-    if pa.types.is_large_binary(kind) or pa.types.is_binary_view(kind):
-        return values.cast(pa.binary())
-    return values
+    plain = _PLAIN.get(values.type)
+    return values if plain is None else values.cast(plain)
 
 
 def log_of_table(
@@ -119,12 +117,12 @@ def log_of_table(
         else pc.binary_join_element_wise(table[day].cast(pa.string()), table[time].cast(pa.string()), " ")
     )
     name = dialect.names[time]
-    axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
+    axis = time_axis(values, times.TimeContext(name, dialect.units[time], path, options, dialect.preamble))
 
     def written(row: int, texts: Column = values) -> str:
         return str(texts[row].as_py() or "")
 
-    keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", written)
+    keep, dropped = times.rows_with_time(axis.seconds, f" in “{name}”", written)
     del values, written
     columns, converted = _columns(table, dialect, {time, day}, keep)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
@@ -133,9 +131,9 @@ def log_of_table(
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind, header)
 
 
-def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
+def _other_date(axis: times.TimeAxis, path: Path) -> tuple[Notice, ...]:
     """Say when the file name holds a date more than a day from that of the log: one of the two clocks was wrong."""
-    named, _ = date_elsewhere(path, ReadOptions(), "")
+    named, _ = times.date_elsewhere(path, ReadOptions(), "")
     if axis.origin is None or named is None or abs((axis.origin.date() - named).days) <= 1:
         return ()
     template = "The log begins on {begin} (UTC); the file name says {named}."
@@ -172,7 +170,7 @@ def _columns(
 
 def repeated_names(headers: Sequence[str]) -> list[Notice]:
     """Return a notice for each header that several columns have."""
-    twice = sorted(header for header, times in Counter(headers).items() if times > 1)
+    twice = sorted(header for header, number in Counter(headers).items() if number > 1)
     return [notice("repeated-column", "Several columns are called “{column}”.", header) for header in twice]
 
 
@@ -185,7 +183,7 @@ def _numbers(values: Column, name: str, unit: str | None, decimal: str, notices:
         return _from_text(values, name, unit, decimal, notices)
     if pa.types.is_temporal(kind):
         return None
-    numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
+    numbers = times.to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
     if count := int(np.isinf(numbers).sum()):
         notices.append(notice("infinite", "{count} of “{column}” left out.", name, Count(count, "infinite value")))
         numbers = np.where(np.isinf(numbers), np.nan, numbers)
@@ -194,7 +192,7 @@ def _numbers(values: Column, name: str, unit: str | None, decimal: str, notices:
 
 def _from_text(values: Column, name: str, unit: str | None, decimal: str, notices: list[Notice]) -> FloatArray | None:
     """Read a text column cell by distinct cell; None when most are no numbers. One in another unit than most is left out."""
-    codes, texts = encoded(values.combine_chunks())
+    codes, texts = times.encoded(values.combine_chunks())
     cells = [(text.decode("cp1252", "replace") if isinstance(text, bytes) else text).strip() for text in texts]
     counts = np.bincount(codes[codes >= 0], minlength=len(cells))
     parsed = [number_of_cell(cell, decimal) for cell in cells]
@@ -290,17 +288,17 @@ def _recording(recording: Any, path: Path) -> RawLog:
     if skipped:
         notices.append(notice("text-columns", "{count} without numbers left out.", count=Count(skipped, "channel")))
     began = recording.start_time
-    origin = None if began is None or began.year < _FIRST_YEAR else in_utc(began)
+    origin = None if began is None or began.year < _FIRST_YEAR else times.in_utc(began)
     if origin is None:
         notices.append(notice("no-start-time", "The recording does not tell when it began."))
-    time = np.unique(np.concatenate([times for _, times in samples]))
+    time = np.unique(np.concatenate([own for _, own in samples]))
     columns = []
-    for column, times in samples:  # each with a time base of its own: NaN where it has no sample
+    for column, own in samples:  # each with a time base of its own: NaN where it has no sample
         placed = np.full(len(time), np.nan)
-        placed[np.searchsorted(time, times)] = column.values
+        placed[np.searchsorted(time, own)] = column.values
         columns.append(replace(column, values=placed))
     notices += repeated_names([column.name for column in columns])
-    return RawLog(path, "mdf4", *rows_of_log(time, tuple(columns), origin, notices))
+    return RawLog(path, "mdf4", *times.rows_of_log(time, tuple(columns), origin, notices))
 
 
 def _samples_of(signal: Any) -> FloatArray | None:

@@ -187,10 +187,7 @@ def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) 
 
 
 def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Notice, ...]]:
-    """Remove quotation marks of lines where they cannot be paired: one would swallow the lines behind it.
-
-    Returns the text, where the rows begin in it, whether quotes are in use, and what was noticed.
-    """
+    """Remove unpaired quotation marks, which would swallow lines; return text, its first row, whether quotes are in use, notices."""
     if text.find(b'"', start) < 0:
         return text, start, False, ()
     if _ODD_QUOTES.search(text, start) is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -109,14 +108,8 @@ def _date_beside(time: int, dialect: Dialect, table: Table) -> int | None:
     return next((i for i in beside if any(is_kind(table[i].type) for is_kind in dates)), None)
 
 
-def time_axis(
-    values: pa.ChunkedArray, name: str, unit: str | None, path: Path, options: ReadOptions, *, preamble: str = ""
-) -> TimeAxis:
-    """Read the time column (n,) of a log, whatever it is written in; `preamble` is text in which a date may stand.
-
-    Raises DataError: if the times cannot be read, or only by guessing.
-    """
-    context = TimeContext(name, unit, path, options, preamble)
+def time_axis(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    """Read the time column (n,) of a log, whatever it is written in; DataError if it cannot be, or only by guessing."""
     kind = values.type
     if pa.types.is_timestamp(kind):
         return _from_timestamps(values, context)

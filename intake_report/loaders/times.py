@@ -49,7 +49,7 @@ class TimeContext(NamedTuple):
     unit: str | None
     path: Path
     options: ReadOptions
-    preamble: str
+    preamble: str  # text in which a date may stand
 
 
 def in_utc(stamp: datetime) -> datetime:

@@ -78,9 +78,6 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     return made
 
 
-# ---- made again --------------------------------------------------------------------------------------------------
-
-
 def reproduce(archive: Path) -> tuple[list[str], list[Compared]]:
     """Make the report of an archive again; return what of the software is not as it was, and every file compared.
 

@@ -154,9 +154,6 @@ def campaign_id(folder: str) -> str:
     return id if isinstance(id, str) else ""
 
 
-# ---- files -------------------------------------------------------------------------------------------------------
-
-
 def stamp_of(file: Path) -> Stamp | None:
     """Return what changes with a file's bytes, or None while the file is so young that it need not."""
     state = file.stat()
@@ -193,9 +190,6 @@ def manifest_hash(report: Path) -> str:
         return hash_file(report / MANIFEST)
     except OSError:
         return ""
-
-
-# ---- the decision ------------------------------------------------------------------------------------------------
 
 
 def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:

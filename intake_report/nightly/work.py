@@ -76,9 +76,6 @@ def _say(step: str) -> None:
     print(f"{time.strftime('%H:%M:%S')}  {step}", file=sys.stderr, flush=True)
 
 
-# ---- what the report says ----------------------------------------------------------------------------------------
-
-
 def summary_of(report: Published, home: Path) -> find.Summary:
     """Return what the index quotes of a report; `home`: folder of all reports of its campaign."""
     import nbformat

@@ -70,9 +70,6 @@ def runs_toml(plan: Plan) -> str:
     return "\n".join(lines) + "\n"
 
 
-# ---- iCalendar, RFC 5545 ----------------------------------------------------------------------------------------
-
-
 def calendar(plan: Plan) -> str:
     """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
     names = {c.id: c for c in plan.campaign.configurations}
