@@ -13,16 +13,14 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
 from intake_report.kernel import SpareKernel, load_once, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
 from intake_report.render.meta import Attachment, ReportMeta, report_date
-
-if TYPE_CHECKING:
-    from intake_report.render.numbering import Document
+from intake_report.render.numbering import Document
 
 SCRATCH_PREFIX = ".unfinished-"
 EXTRACT = "-customer"  # ends the name of the folder of a customer edition

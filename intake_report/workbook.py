@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
 from intake_report import formatting
 from intake_report.align import Alignment
@@ -31,13 +32,9 @@ from intake_report.render.sections.stated import moved
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity, metric_title
+from intake_report.results.types import Better
 from intake_report.thermal import ThermalFit, airflow_law, element, trace
 from intake_report.units import UnitSystem, to_display
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from intake_report.results.types import Better
 
 DELTA, OVER = "temperature_difference", "over_ambient"
 

@@ -18,7 +18,6 @@ from intake_report.units import conversion
 
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
 
-
 NO_RUN = "run"
 """Place of the mistake that a campaign has no run yet, which a plan can do without."""
 

@@ -34,7 +34,6 @@ _VALUES: dict[str, list[str]] = {
 }  # fmt: skip
 _NEEDED = frozenset(key.partition(".")[0] for key in _VALUES) - {"log", "soak_check", "comparison"}
 
-
 _EXAMPLES: tuple[tuple[type, str], ...] = (
     (bool, "true"), (dt.datetime, "2026-06-14T13:00:00+02:00"), (dt.date, "2026-06-14"), (str, '"…"'), (int, "1"),
     (float, "1.0"),

@@ -181,7 +181,6 @@ Identifier = Annotated[str, StringConstraints(pattern=ID), AfterValidator(_no_na
 Text = Annotated[str, StringConstraints(min_length=1)]
 RelativePath = Annotated[str, StringConstraints(min_length=1), AfterValidator(_inside)]
 
-
 LARGEST_FILE = 20_000_000  # bytes; beyond what cameras write as JPEG
 MOST_PIXELS = 100_000_000  # a small file may unpack to more than memory holds
 PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text width, common practice in print

@@ -183,8 +183,7 @@ def _mistakes(failures: Sequence[Any], file: Path) -> tuple[CampaignError, ...]:
     errors: dict[str, CampaignError] = {}
     for place, failure in found:
         # a list that is too short since its items were refused, a table where a text would do: what is inside matters
-        follows = any(len(other) > len(place) and other[: len(place)] == place for other, _ in found)
-        if place in meant or follows:
+        if place in meant or any(len(other) > len(place) and other[: len(place)] == place for other, _ in found):
             continue
         if place in unknown:
             near, known = _meant(place, absent), _known_keys(place[:-1])
@@ -248,7 +247,6 @@ _SENTENCES = (
     ("less_than_equal", "{value} must not be above {le:g}.", ""),
     ("less_than", "{value} must be less than {lt:g}.", ""),
 )
-
 
 _LIMIT = 'Write a limit with its unit: "250 m", or { limit = "250 m", hard = true }.'
 

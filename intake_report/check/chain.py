@@ -252,8 +252,7 @@ def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: b
     columns, text = looking.describe_columns(work.proposals, mapping, table=not campaign.log.columns)
     work.learn(columns=columns, mapping_from="campaign" if work.seen is not None else "", mapping_text=text)
     if work.seen is not None and work.seen.run.start is not None:
-        local = work.seen.run.start.tz_convert(campaign.about.timezone)
-        work.learn(start=local.isoformat(timespec="seconds"))
+        work.learn(start=work.seen.run.start.tz_convert(campaign.about.timezone).isoformat(timespec="seconds"))
     return work
 
 

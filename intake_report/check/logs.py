@@ -22,8 +22,8 @@ from intake_report.units import QUANTITIES, UnitSystem, unit_label
 DESCRIBES = frozenset(
     {
         "true-samples", "resolution", "interpolated", "doubly-encoded", "date-elsewhere", "time-zone-assumed",
-        "epoch-time", "encoding-found", "preamble", "date-order", "midnight", "track-joined", "unit-stated",
-        "text-columns", "no-header", "parts-sorted", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
+        "epoch-time", "encoding-found", "date-order", "midnight", "track-joined", "unit-stated",
+        "text-columns", "no-header", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
     }
 )  # fmt: skip
 _VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
@@ -185,7 +185,6 @@ _OWN: dict[str, tuple[str, str, float]] = {
     "faults": ("Readings that no working sensor gives", "count", MOST_FAULTS),
     "start-stop": ("Engine off in between", "count", 0.0), "cross-checks": ("Flagged cross checks", "count", 0.0),
 }  # fmt: skip
-
 
 _NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."
 _ONE_VALUE = "read one value over the whole run, as a sensor that is not connected would."

@@ -8,18 +8,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from intake_report import formatting
 from intake_report.clean import CleanRun
+from intake_report.clean.model import FloatArray
 from intake_report.formatting import usual
 from intake_report.units import UnitSystem
-
-if TYPE_CHECKING:
-    from intake_report.clean.model import FloatArray
-
 
 SCHEMA = 1
 NEEDED = ("iat", "speed")
@@ -166,8 +163,7 @@ def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
 def condense(values: Sequence[float | None], columns: int) -> list[float | None]:
     """Return the mean of the known values that fall into each of `columns` equal parts, None where there is none."""
     series = np.array(values, dtype=np.float64)  # None becomes NaN
-    starts = np.arange(columns + 1) * len(series) // columns
-    parts = (series[a : max(b, a + 1)] for a, b in pairwise(starts))
+    parts = (series[a : max(b, a + 1)] for a, b in pairwise(np.arange(columns + 1) * len(series) // columns))
     return [float(np.nanmean(part)) if np.isfinite(part).any() else None for part in parts]
 
 

@@ -109,8 +109,7 @@ def speed_against_gps(run: CleanRun) -> Outcome:
     labels = [label for factor, label in _SPEED_LABELS if abs(scale / factor - 1.0) < _SCALE_LIMIT]
     label = message("; the ratio is that of {label}", label=labels[0]) if labels else ""
     text = "vehicle speed reads {more} of GPS speed and comes {lag} later (residual {error}){label}"
-    residual = Value(error, "speed", 1)
-    evidence = message(text, more=_percent(scale), lag=_seconds(lag), error=residual, label=label)
+    evidence = message(text, more=_percent(scale), lag=_seconds(lag), error=Value(error, "speed", 1), label=label)
     numbers = {"scale": scale, "lag_s": lag, "residual_kmh": error}
     return abs(scale - 1.0) > _SCALE_LIMIT or abs(lag) > limit, numbers, evidence
 

@@ -127,8 +127,7 @@ def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: fl
     result = np.interp(wanted, time, values, left=np.nan, right=np.nan)
     after = np.clip(np.searchsorted(time, wanted, side="left"), 0, time.size - 1)
     before = np.maximum(after - 1, 0)
-    bridged = (time[after] - time[before] > max_gap) & (wanted != time[after])
-    result[bridged] = np.nan
+    result[(time[after] - time[before] > max_gap) & (wanted != time[after])] = np.nan
     return result
 
 

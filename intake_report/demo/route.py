@@ -65,8 +65,7 @@ class SimulatedRoute:
 
 def to_degrees(x: Array, y: Array) -> tuple[Array, Array]:
     """Convert east/north offsets [m] from the origin to latitude and longitude [°] (local radii of the ellipsoid)."""
-    sin2 = math.sin(math.radians(ORIGIN_LATITUDE)) ** 2
-    w = math.sqrt(1.0 - _WGS84_E2 * sin2)
+    w = math.sqrt(1.0 - _WGS84_E2 * math.sin(math.radians(ORIGIN_LATITUDE)) ** 2)
     meridian = _WGS84_A * (1.0 - _WGS84_E2) / w**3
     normal = _WGS84_A / w
     latitude = ORIGIN_LATITUDE + np.degrees(y / meridian)
@@ -214,8 +213,7 @@ def drive(route: SimulatedRoute, plans: tuple[RunPlan, ...], dt: float, longest:
     fine = np.arange(len(route.distance))
     coarse = np.arange(len(plans[0].pace)) * 50.0
     wanted = np.array([route.limit * np.interp(fine, coarse, p.pace) for p in plans])
-    gentle = np.array([p.acceleration for p in plans])
-    ramp = np.array([p.ramp_acceleration for p in plans])
+    gentle, ramp = np.array([(p.acceleration, p.ramp_acceleration) for p in plans]).T
     rows, braking, relax = np.arange(n), 1.9, (1.0 - np.exp(-dt / 0.7)) / dt
     s, v, k = np.zeros(n), np.zeros(n), np.zeros(n, dtype=np.int64)
     held, goal, hold = np.ones(n, dtype=bool), place[:, 0].copy(), hold_for[:, 0].copy()
@@ -247,5 +245,4 @@ def drive(route: SimulatedRoute, plans: tuple[RunPlan, ...], dt: float, longest:
             if done.all():
                 steps = step + 1
                 break
-    time = np.arange(steps, dtype=np.float64) * dt
-    return Motion(time, distance[:steps], speed[:steps], samples)
+    return Motion(np.arange(steps, dtype=np.float64) * dt, distance[:steps], speed[:steps], samples)

@@ -268,30 +268,27 @@ def simulate(runs: Sequence[Conditions], route: SimulatedRoute, vehicle: Simulat
     fall = 1.0 / (1.0 + np.exp((s - route.ramp_start + 200.0) / 350.0))
     ambient += 0.5 * rise * fall
     index = np.minimum(s.astype(np.int64), len(route.distance) - 1)
-    towards = np.radians(270.0 - np.array([day.wind_from for _, day, _ in runs]))  # direction of flow, from east
-    wind = np.array([day.wind_speed for _, day, _ in runs])
+    weather = [(day.wind_from, day.wind_speed, day.pressure, day.sun) for _, day, _ in runs]
+    wind_from, wind, pressure, sun = np.array(weather).T
+    towards = np.radians(270.0 - wind_from)  # direction of flow, from east
     head = -(wind + gust) * np.cos(towards - route.heading[index]) * 0.6  # sheltered near the ground
-    pressure = np.array([day.pressure for _, day, _ in runs])
     density = pressure * 1000.0 / (AIR_GAS_CONSTANT * (ambient + 273.15))
     engine = run_engine(vehicle, v, dt, np.where(v > 0, route.grade[index], 0.0), head, density)
-    sun = np.array([day.sun for _, day, _ in runs])
     coolant, soak, metal = np.array([(p.coolant, p.soak, p.metal) for _, _, p in runs]).T
     temperatures = heat(configurations, v, engine, ambient, np.abs(v + head), sun, coolant, soak, metal, dt)
     return Drives(motion, engine, temperatures | {"ambient": ambient, "station": station})
 
 
-def simulate_runs(
-    runs: Sequence[Conditions], vehicle: SimulatedVehicle, *, step: float = LOG_STEP
-) -> tuple[SimulatedRun, ...]:
-    """Simulate drives of the demo's route, all in step of `step` [s], 0.05 to 1."""
-    drives, made = simulate(runs, demo_route(), vehicle, step), []
+def simulate_runs(runs: Sequence[Conditions], vehicle: SimulatedVehicle) -> tuple[SimulatedRun, ...]:
+    """Simulate drives of the demo's route, all in step of `LOG_STEP`."""
+    drives, made = simulate(runs, demo_route(), vehicle, LOG_STEP), []
     for place, (configuration, day, plan) in enumerate(runs):
         count = int(drives.motion.samples[place])
         t = {name: values[:count, place] for name, values in drives.temperatures.items()}
         engine = Engine(*(values[:count, place] for values in drives.engine))
         pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
         made.append(SimulatedRun(
-            configuration, day, plan, demo_route(), vehicle, step, drives.motion.time[:count],
+            configuration, day, plan, demo_route(), vehicle, LOG_STEP, drives.motion.time[:count],
             drives.motion.distance[:count, place], 3.6 * drives.motion.speed[:count, place], t["air"], t["element"],
             t["ambient"], t["ambient_element"], t["coolant"], engine.rpm, engine.airflow, pressure,
             throttle(engine, pressure, day.pressure), engine.load, spark_advance(engine, t["element"]),

@@ -74,11 +74,8 @@ def _columns(samples: Sequence[_Sample]) -> tuple[RawColumn, ...]:
     if len(samples) * len(found) > _MOST_CELLS:
         what = f"The capture gives {len(found)} signals in {len(samples):,} frames, too many to hold."
         raise DataError(what, remedy="Cut the capture, or give a DBC file with only the frames that are needed.")
-    columns = []
-    for key in sorted(found, key=lambda key: key[0]):
-        column = np.array([values.get(key, np.nan) for _, values in samples])
-        columns.append(RawColumn(*key, column))
-    return tuple(columns)
+    keys = sorted(found, key=lambda key: key[0])
+    return tuple(RawColumn(*key, np.array([values.get(key, np.nan) for _, values in samples])) for key in keys)
 
 
 def _frames(data: bytes) -> tuple[list[Frame], list[Notice]]:

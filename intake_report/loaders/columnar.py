@@ -267,8 +267,7 @@ def read_mdf4(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a r
 
 
 def _recording(recording: Any, path: Path) -> RawLog:
-    cells = sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups)
-    _refuse_large(path, cells)
+    _refuse_large(path, sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups))
     samples: list[tuple[RawColumn, FloatArray]] = []  # columns with times of their own
     skipped = 0
     for number, group in enumerate(recording.groups):

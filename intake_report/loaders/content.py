@@ -220,8 +220,7 @@ def _decode(data: bytes, encoding: str) -> tuple[str, int]:
     lost = text.count("\ufffd")
     plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
     if lost > max(_LOST, _LOST_SHARE * len(text)) or plain < _PLAIN * len(text):
-        what = f"The file is not {encoding} text."
-        raise DataError(what, remedy="Leave the encoding out to have it found.")
+        raise DataError(f"The file is not {encoding} text.", remedy="Leave the encoding out to have it found.")
     return text.replace("\ufffd", "?"), lost
 
 

@@ -203,10 +203,6 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
         for index, cell in enumerate(rows[units_line][: len(units)]):
             unit = clean_header(cell).strip("[](){} ")
             units[index] = units[index] or unit or None
-    if header_line:
-        above = Count(sum(bool(line.strip()) for line in table.lines[:header_line]), "line")
-        if above.number:
-            notices.append(notice("preamble", "{count} above the column names skipped.", count=above))
     cells = [pair for row, kinds in data for pair in zip(row, kinds, strict=True)]
     commas, points = sum(kind == "c" for _, kind in cells), sum(kind == "n" and "." in cell for cell, kind in cells)
     decimal = options.decimal or ("," if commas > points else ".")

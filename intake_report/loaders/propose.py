@@ -134,8 +134,7 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
         for other in ranked[1:]:
             near = best.doubtful == other.doubtful and best.confidence - other.confidence < _NEARLY
             template = "“{header}” fits nearly as well" if near else "“{header}” is passed over ({why})"
-            why = Listing(other.reasons)
-            reasons.append(message(template, "rival", header=other.column.header, why=why))
+            reasons.append(message(template, "rival", header=other.column.header, why=Listing(other.reasons)))
             if near:
                 best = replace(best, confidence=min(best.confidence, _UNDECIDED))
         reason = message("{reasons}", "proposal", reasons=Listing(tuple(reasons), ";"))
@@ -267,6 +266,5 @@ def _follows(candidate: _Candidate, likely: dict[str, _Candidate]) -> tuple[floa
 
 def _held(values: FloatArray) -> FloatArray:
     """Return the last value at each row, for channels that are polled in turn."""
-    good = np.isfinite(values)
-    last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
+    last = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
     return np.where(last >= 0, values[last], np.nan)

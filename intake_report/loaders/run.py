@@ -169,9 +169,7 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
         origins = {log.path: log.origin for log in logs if log.origin is not None}
         ordered = sorted(logs, key=lambda log: origins[log.path])
         base = origins[ordered[0].path]
-        template = "The parts of the run were put in order of time."
-        sorted_notice = [notice("parts-sorted", template)] if ordered != list(logs) else []
-        return [(log, log.time + (origins[log.path] - base).total_seconds()) for log in ordered], sorted_notice
+        return [(log, log.time + (origins[log.path] - base).total_seconds()) for log in ordered], []
     notices = []
     parts = [(logs[0], logs[0].time)]
     for log in logs[1:]:

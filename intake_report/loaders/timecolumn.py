@@ -171,8 +171,7 @@ def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
     times.middle_of(seconds, context)
     seconds, midnights = times.unroll_midnight(seconds)
     if midnights:
-        count = Count(midnights, "time")
-        notices.append(notice("midnight", "The clock passes midnight {count}.", count=count))
+        notices.append(notice("midnight", "The clock passes midnight {count}.", count=Count(midnights, "time")))
     day, where = times.date_elsewhere(context.path, context.options, context.preamble)
     if seconds[np.isfinite(seconds)][0] < 1.0 and context.options.date is None:
         return TimeAxis(seconds, None, "elapsed", tuple(notices))

@@ -197,8 +197,7 @@ def days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, tu
             readings[False][index] = _day(int(third), int(first), int(second))
     notices: tuple[Notice, ...] = ()
     if readings[True]:
-        points = all("." in distinct[index] for index in readings[True])
-        day_first, notices = _order(readings, rows, points, context)
+        day_first, notices = _order(readings, rows, all("." in distinct[index] for index in readings[True]), context)
         days |= readings[day_first]
     numbers = [float((day - UNIX.date()).days) if (day := days.get(i)) else np.nan for i in range(len(distinct))]
     return np.array([*numbers, np.nan])[codes], notices

@@ -120,7 +120,6 @@ class Known(_Record):
 MEMORIES = TypeAdapter(dict[str, Known])
 """What nights remember, by campaign folder."""
 
-
 # A file system may count time in steps of up to 2 s: what was written less than that before it was looked at could be
 # written again without a trace in its times.
 YOUNG = 2_500_000_000  # ns

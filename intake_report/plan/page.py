@@ -165,8 +165,7 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     has a scatter.
     """
     needed = ("runs", "configurations", "values", "common_drive")
-    document = {name: as_json(getattr(result, name), result.units) for name in needed}
-    known = from_results(document, "this campaign")
+    known = from_results({name: as_json(getattr(result, name), result.units) for name in needed}, "this campaign")
     about = tuple(case for case in cases(campaign, result.metrics, known, assume=False) if case.at_once)
     if not about or len(campaign.configurations) < 2:
         return ()

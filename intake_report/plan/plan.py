@@ -114,8 +114,7 @@ def make_plan(
         raise DataError(f"{campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
     issued = read_issued(campaign)
     seed = campaign.metrics.seed if seed is None else seed
-    known = _known(campaign, like, progress)
-    about = cases(campaign, metric_keys(campaign), known)
+    about = cases(campaign, metric_keys(campaign), _known(campaign, like, progress))
     sizes = schedule.designs(campaign)
     judged = partial(judge_design, campaign, about, campaigns, seed)
     shown = _simulate(judged, sizes, all(case.at_once for case in about), progress)

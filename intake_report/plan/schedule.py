@@ -75,11 +75,9 @@ def order_balance(blocks: Sequence[Order]) -> OrderBalance:
 
 
 def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
-    """Return the sequences of a Williams design.
+    """Return the sequences of a Williams design of `configurations` (k,), two or more: k for even k, 2k for odd k.
 
-    `configurations` (k,): two or more, all different. Returns k sequences for even k, 2k for odd k. Each configuration
-    stands equally often at every position, and directly follows each other one equally often (once for even k, twice
-    for odd k).
+    Each stands equally often at every position, and directly follows each other one once (even k) or twice (odd k).
 
     E. J. Williams, Australian Journal of Scientific Research A 2 (1949) 149: first row 0, 1, k−1, 2, k−2 …, the others
     by adding 1 modulo k; for odd k also the mirror images.
@@ -91,12 +89,11 @@ def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
 
 
 def block_orders(configurations: Sequence[str], blocks: int, repeats: int, rng: Generator) -> tuple[Order, ...]:
-    """Return the order of each block.
+    """Return the order of each of the `blocks`, 1 or more, in which all `configurations` are driven `repeats` times.
 
-    `configurations`: all are driven in every block; `blocks`: days or sessions, 1 or more; `repeats`: runs of each
-    configuration in a block; `rng`: draws which configuration takes which place of the design and which block which
-    sequence. Returns with one run each: sequences of the Williams design, the subset that is best balanced by drift, by
-    position, then by what follows what. With several: a sequence and its mirror image in turn, so ABBA for two.
+    `rng` draws which configuration takes which place of the design and which block which sequence. With one run each:
+    sequences of the Williams design, the subset that is best balanced by drift, by position, then by what follows what.
+    With several: a sequence and its mirror image in turn, so ABBA for two.
     """
 
     def unevenness(some: Sequence[Order]) -> tuple[float, int, int]:  # sums of squares are least when counts are equal
@@ -180,8 +177,7 @@ def planned_runs(
     Those that are `lost` are scheduled anew; see `with_repeats`.
     """
     if issued is not None:
-        named = issued["runs"]
-        runs = [_run(campaign, run["id"], run["configuration"], run["block"], run["files"]) for run in named]
+        runs = [_run(campaign, run["id"], run["configuration"], run["block"], run["files"]) for run in issued["runs"]]
         return with_repeats(campaign, design, runs, lost)
     runs = [_run(campaign, run.id, run.configuration, run.block or "no-block") for run in campaign.runs]
     blocks = list(dict.fromkeys(run.block for run in runs))

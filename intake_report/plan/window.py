@@ -30,7 +30,6 @@ COLUMNS = {
 }  # fmt: skip
 J2000 = dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC).timestamp()
 
-
 Forecast = tuple[WeatherObservation, ...]
 
 

@@ -78,4 +78,3 @@ def test_a_drive_cut_in_parts_is_joined_the_same(tmp_path: Path, drives: Path) -
     assert parts.start == whole.start
     np.testing.assert_array_equal(parts.frame.index, whole.frame.index)
     np.testing.assert_array_equal(parts.frame.to_numpy(), whole.frame.to_numpy())
-    assert any(notice.code == "parts-sorted" for notice in parts.notices)
