@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import argparse
+import io
 import itertools
+import os
 import re
+import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -13,8 +17,9 @@ from typing import TYPE_CHECKING
 
 from intake_report import loaders
 from intake_report.check import logs as looking
+from intake_report.check import page
 from intake_report.check.logs import SeenLog
-from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, duration_of, timeline
+from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, duration_of, timeline, to_json
 from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
@@ -32,6 +37,44 @@ _TRACK = (
     "This is a position track without engine data: name it together with its log, as the parts of a run of a campaign."
 )
 _NEEDED_NAMES = {"iat": "intake air temperature", "speed": "vehicle speed"}
+
+
+ACCEPTED, REPEAT, USAGE = 0, 1, 2
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Check the logs and say what was found; return the exit status."""
+    if arguments.run_id and arguments.campaign is None:
+        print("intake-report: --run names a run of a campaign: give --campaign as well.", file=sys.stderr)
+        return USAGE
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal that knows no block characters
+    checks: list[LogCheck] = []
+    keep: dict[Path, CleanRun] = {}
+    try:
+        for check in check_logs(arguments.logs, arguments.campaign, arguments.run_id, debug=arguments.debug, keep=keep):
+            if arguments.json:
+                print(to_json(check), flush=True)
+            else:
+                page.show(check, first=not checks)
+            checks.append(check)
+        if len(checks) > 1 and not arguments.json:
+            page.show_summary(checks)
+        if len(keep) > 1 and not arguments.json:
+            from intake_report.check.runs import draft_text
+
+            page.show_draft(draft_text(keep, next(c.mapping_text for c in checks if c.accepted)))
+        sys.stdout.flush()
+    except IntakeReportError as error:
+        if arguments.debug:
+            raise
+        for line in str(error).splitlines():
+            print(f"intake-report: {line}", file=sys.stderr)
+        return USAGE
+    except BrokenPipeError:  # the reader (`| head`) has seen enough; what is left must not fail at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return REPEAT
+    return ACCEPTED if all(check.accepted for check in checks) else REPEAT
 
 
 def check_logs(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+import sys
 import tempfile
 import zipfile
 from collections.abc import Iterator
@@ -17,6 +19,7 @@ from intake_report.provenance import MANIFEST, damages, made_from, read_manifest
 INPUTS, REPORT, LOCK = "inputs", "report", "requirements.lock"
 BEFORE = "before.json"  # results.json of the report before, which the report compares itself with
 LARGEST, MOST_FILES = 4 << 30, 20_000  # bytes unpacked and files of an archive that is read
+USAGE = 2  # exit status
 _DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip file can state; the same archive has the same bytes
 
 
@@ -26,6 +29,29 @@ class Compared(NamedTuple):
     path: str
     state: str  # "same", "differs", "missing" (not made again) or "added"
     moved: tuple[str, ...] = ()  # which numbers did
+
+
+def run_archive(arguments: argparse.Namespace) -> int:
+    """Write the last report of a campaign and its inputs into one zip."""
+    usual = Path(".ci/requirements.lock")
+    lock = arguments.lock or (usual if usual.is_file() else None)
+    if lock is not None and not lock.is_file():
+        print(f"intake-report: {lock}: there is no such file.", file=sys.stderr)
+        return USAGE
+    print(write_archive(arguments.campaign, arguments.out, arguments.to, lock))
+    return 0
+
+
+def run_reproduce(arguments: argparse.Namespace) -> int:
+    """Make the report of an archive again and say, file by file, whether it is the same."""
+    software, compared = reproduce(arguments.archive)
+    for line in software:
+        print(f"not as it was: {line}")
+    for one in compared:
+        print(f"{one.state:<8} {one.path}")
+        for line in one.moved:
+            print(f"         {line}")
+    return int(any(one.state != "same" for one in compared))
 
 
 def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock: Path | None) -> Path:

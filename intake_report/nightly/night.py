@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import base64
 import fcntl
 import hashlib
@@ -38,6 +39,7 @@ from intake_report.provenance import package_versions, sha256, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
 LOCK, MEMORY = ".nightly.lock", ".nightly.json"
+USAGE = 2  # exit status
 WAITED = 0.5  # s between two looks at what is done
 Attempt = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -52,6 +54,27 @@ class Settings:
     memory: int = 4 << 30  # data that each process of a campaign may have [byte]
     date: str = ""  # ISO date of the reports; today where empty
     dask: str = ""  # address of a scheduler, in place of processes of this machine
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Render what changed below the roots; return the exit status."""
+    missing = [root for root in arguments.roots if not root.exists()]
+    for root in missing:
+        print(f"intake-report: {root}: there is no such file or folder.", file=sys.stderr)
+    if missing:
+        return USAGE
+    seconds, memory = 60.0 * arguments.time_limit, int(arguments.memory_limit * (1 << 30))
+    settings = Settings(arguments.out, arguments.jobs, seconds, memory, arguments.date, arguments.dask)
+    status = run_night(arguments.roots, settings)
+    for entry in status.campaigns:
+        lines = entry.reason.splitlines() if entry.state == "failed" else []
+        if lines and entry.report:
+            lines.append(f"the report of {entry.report.date} is stale.")
+        for line in lines:
+            print(f"intake-report: {entry.id}: {line}", file=sys.stderr)
+    counts = ", ".join(f"{number} {state}" for state, number in status.counts.items())
+    print(f"{counts or 'no campaign'}: {arguments.out / INDEX}")
+    return status.exit_status
 
 
 def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.attempt) -> Status:

@@ -1,7 +1,8 @@
-"""The files of a plan, put in place in one move: page, sheets, runs to paste, calendar, numbers."""
+"""`intake-report plan`: the files of a plan, put in place in one move: page, sheets, runs to paste, calendar, numbers."""
 
 from __future__ import annotations
 
+import argparse
 import datetime as dt
 import json
 from collections.abc import Iterator
@@ -9,16 +10,34 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
+from rich.console import Console
+
 from intake_report.plan.page import basis, review, sheets
-from intake_report.plan.plan import Plan
+from intake_report.plan.plan import Plan, make_plan
 from intake_report.plan.schedule import SOAK_CHECK, beside, order_sentences
 from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
 from intake_report.render.html import export_html
+from intake_report.render.inline import plain
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.numbering import number
 from intake_report.render.typst import export_pdf
 
 OCTETS = 75  # of a line at most (RFC 5545, 3.1)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Make the plan, write it, and say in short what it says."""
+    date = dt.date.fromisoformat(arguments.date) if arguments.date else dt.date.today()
+    asked = {name: getattr(arguments, name) for name in ("like", "forecast", "metar", "campaigns", "seed")}
+    with Console(stderr=True).status("plan") as status:
+        plan = make_plan(arguments.campaign, date, **asked, progress=lambda step: status.update(f"plan: {step}"))
+        folder, new = write_plan(plan, arguments.out, arguments.paper)
+    for sentence in review(plan)[0].answer:  # type: ignore[union-attr]
+        print(plain(sentence, {"sec-instruments": "Instruments"}.__getitem__))
+    for run_id, reason in plan.repeat:
+        print(f"repeat {run_id}: {reason}")
+    print(f"{'written' if new else 'unchanged'}: {folder}")
+    return 0
 
 
 def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[Path, bool]:

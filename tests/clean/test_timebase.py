@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report.clean import clean
-from intake_report.clean.timebase import repair
+from intake_report.clean.steps import repair
 
 from .support import log_of, text
 
