@@ -71,7 +71,8 @@ class Cache:
 
     def __call__(self, step: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
         """Return what ``step(*arguments)`` returns."""
-        if self._off or (step not in _BEFORE_METRICS and _defined_in_notebook()):
+        own = any(metric.function.__module__ == f"{PACKAGE}workbook" for metric in REGISTRY.values())  # a notebook's
+        if self._off or (own and step not in _BEFORE_METRICS):
             return step(*arguments, **named)
         key = self._key(step, (*arguments, *named.values()), named, UNREAD.get(step))
         result = next((argument for argument in arguments if isinstance(argument, ReportResult)), None)
@@ -148,10 +149,6 @@ class _Read(ReportResult):
         if name in _FIELDS:
             self.fields_read.add(name)
         return object.__getattribute__(self, name)
-
-
-def _defined_in_notebook() -> bool:
-    return any(metric.function.__module__ == f"{PACKAGE}workbook" for metric in REGISTRY.values())
 
 
 _FIELDS = frozenset(field.name for field in dataclasses.fields(ReportResult))

@@ -153,13 +153,6 @@ def _of_our_time(moment: Date) -> Date:
     return moment
 
 
-def _month(text: str) -> str:
-    year, _, month = text.partition("-")
-    if not (FIRST_YEAR <= int(year) <= LAST_YEAR and 1 <= int(month) <= 12):
-        raise ValueError(f"“{text}” is not a month")
-    return text
-
-
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?|.*\.", re.I)
 """Names that some operating systems keep for devices, and endings that they drop: ids become names of folders."""
 
@@ -172,8 +165,8 @@ def _no_name_of_a_system(value: str) -> str:
 
 Moment = Annotated[dt.datetime, AfterValidator(_of_our_time)]
 Day = Annotated[dt.date, AfterValidator(_of_our_time)]
-Month = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d{2}$"), AfterValidator(_month)]
-"""Year and month: 2026-07."""
+Month = Annotated[str, StringConstraints(pattern=r"^(19[89]\d|2[01]\d\d)-(0[1-9]|1[0-2])$")]
+"""Year and month of the same years: 2026-07."""
 
 ID = r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
 Identifier = Annotated[str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)]

@@ -102,7 +102,8 @@ def vary(campaign: Campaign, changes: Mapping[str, object]) -> Campaign:
         _set(data, path, value, campaign)
     varied = validate(data, campaign.given)
     paths = dict.fromkeys((*(campaign.varied[0] if campaign.varied else ()), *changes))
-    varied.take_origin(campaign, (tuple(paths), data))
+    varied._file, varied._source, varied._given = campaign._file, campaign._source, campaign._given
+    varied._varied = (tuple(paths), data)
     refuse(cross_checks(varied, varied.given))
     return varied
 

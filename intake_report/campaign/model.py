@@ -315,10 +315,6 @@ class Campaign(Section):
         """Keys that were changed since the file was read, and the tables as changed; None for what the file says."""
         return self._varied
 
-    def take_origin(self, other: Campaign, varied: tuple[tuple[str, ...], dict[str, Any]]) -> None:
-        """Belong to the file of `other`, as a variation of it."""
-        self._file, self._source, self._given, self._varied = other._file, other._source, other._given, varied
-
     @property
     def baseline(self) -> Configuration:
         """The configuration that all others are compared with."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from typing import Literal
 
@@ -91,12 +92,8 @@ def _percent(ratio: float) -> Value:
     return Value(100.0 * (ratio - 1.0), "ratio", 1, signed=True)
 
 
-def _kelvin(difference: float) -> Value:
-    return Value(difference, "temperature_difference", 1, signed=True)
-
-
-def _seconds(time: float, decimals: int = 1) -> Value:
-    return Value(time, "time", decimals, signed=True)
+_kelvin = partial(Value, quantity="temperature_difference", decimals=1, signed=True)
+_seconds = partial(Value, quantity="time", decimals=1, signed=True)
 
 
 def speed_against_gps(run: CleanRun) -> Outcome:
@@ -172,7 +169,7 @@ def clock_against_gps(run: CleanRun) -> Outcome:
         "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that"
     )
     ppm = Value(drift, "number", 0, signed=True)
-    evidence = message(text, gained=_seconds(gained, 2), drift=ppm, spread=Value(spread, "time", 2))
+    evidence = message(text, gained=_seconds(gained, decimals=2), drift=ppm, spread=Value(spread, "time", 2))
     numbers = {"drift_ppm": drift, "gained_s": gained, "spread_s": spread}
     return abs(drift) > _DRIFT_LIMIT or spread > _JUMP_LIMIT, numbers, evidence
 
