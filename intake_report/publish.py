@@ -136,12 +136,9 @@ def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], 
         return  # reports without a record, copied from elsewhere, are taken as this campaign's
     same_inputs = any(report["made_from"]["inputs"] == fingerprint["inputs"] for report in issued)
     if origin != str(campaign.folder) and not same_inputs:
-        raise CampaignError(
-            f"the reports in {home} are of the campaign in {origin}, which has the id “{campaign.about.id}” too.",
-            file=campaign.file,
-            where="campaign.id",
-            remedy="Give each campaign its own id; if this is the same campaign in a new place, render it with --moved.",
-        )
+        what = f"the reports in {home} are of the campaign in {origin}, which has the id “{campaign.about.id}” too."
+        remedy = "Give each campaign its own id; if this is the same campaign in a new place, render it with --moved."
+        raise CampaignError(what, file=campaign.file, where="campaign.id", remedy=remedy)
 
 
 def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:

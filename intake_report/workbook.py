@@ -114,12 +114,8 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         panel.plot(along, part[channel], color=look.colour[id], linestyle=look.dash[id], label=label, gid=run)
     titles = {OVER: "Over-ambient temperature", **{name: known.label for name, known in CHANNELS.items()}}
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
-    name_axes(
-        panel,
-        "Route distance [km]" if over == "distance" else "Time [s]",
-        f"{titles.get(channel, channel)} [{unit}]",
-        "both",
-    )
+    axis = "Route distance [km]" if over == "distance" else "Time [s]"
+    name_axes(panel, axis, f"{titles.get(channel, channel)} [{unit}]", "both")
     legend(figure, panel)
     return figure
 

@@ -214,14 +214,11 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
 def _look_alone(work: _Work, id: str) -> None:
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
-    doubtful = tuple(
-        f"“{p.header}” was taken as {p.channel}, which is doubtful: {said(p.reason, 'si')}."
-        for p in work.proposals
-        if p.header in mapping and not p.certain
-    )
+    taken = (p for p in work.proposals if p.header in mapping and not p.certain)
+    doubtful = (f"“{p.header}” was taken as {p.channel}, which is doubtful: {said(p.reason, 'si')}." for p in taken)
     weather = loaders.propose_weather(work.logs[0], f"logs/{work.logs[0].path.name}")
     text = "\n".join(filter(None, (text, weather)))
-    work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=doubtful)
+    work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=tuple(doubtful))
     if work.logs[0].format == "gpx":
         work.failed = _TRACK
     else:

@@ -23,12 +23,7 @@ from intake_report.units import UnitSystem, from_internal, unit_label
 NARROWEST, WIDEST = 60, 120
 _MOST_FAULTS = 8
 _ALL_COLUMNS = 78  # narrower terminals go without the step and what was kept out
-_STYLES = {
-    "accept": "bold green",
-    "accept with limitation": "bold yellow",
-    "repeat the run": "bold red",
-    "unreadable": "bold red",
-}
+_COLOURS = {"accept": "green", "accept with limitation": "yellow", "repeat the run": "red", "unreadable": "red"}
 _RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
 
@@ -43,7 +38,7 @@ def show_summary(checks: Sequence[LogCheck]) -> None:
     rows = []
     for check in checks:
         why = check.reasons[0] if check.reasons and check.verdict != "accept" else ""
-        rows.append((_STYLES[check.verdict].removeprefix("bold "), [_name(check), check.verdict, why]))
+        rows.append((_COLOURS[check.verdict], [_name(check), check.verdict, why]))
     print(rendered([*_RULE, _text(f"{len(checks)} logs", "bold"), _table(rows, flexible=2)], _console()), end="")
 
 
@@ -113,7 +108,7 @@ def _bullets(texts: Iterable[str], mark: str = "•", style: str = "") -> list[R
 def _verdict(check: LogCheck) -> list[RenderableType]:
     what = _name(check) + (f", candidate for {check.campaign}" if check.found_by == "candidate" else "")
     word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
-    head = _text(f"{word.upper()}   {what}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
+    head = _text(f"{word.upper()}   {what}", f"bold {_COLOURS[check.verdict]}", no_wrap=True, overflow="ellipsis")
     parts: list[RenderableType] = [head, *_bullets(check.reasons)]
     if check.verdict == "repeat the run" and check.limitations:
         parts += [_text("  Besides:", "dim"), *_bullets(check.limitations)]

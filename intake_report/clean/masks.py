@@ -221,11 +221,9 @@ class Masker:
             parts = [values[slice(*np.searchsorted(t, time[[first, last - 1]]))][1:] for t, values in polled]
             if rpm[first] >= RUNNING and polled and all(part.size == 0 or np.ptp(part) == 0.0 for part in parts):
                 rpm[first + 1 : last] = 0.0
-        absent = [
-            i + 1
-            for i in np.flatnonzero(np.diff(time) > _SILENT)
-            if _inside(self.time, time[i : i + 2]) and not any(_inside(t, time[i : i + 2]) for t, _ in polled)
-        ]
+        pauses = [(i + 1, time[i : i + 2]) for i in np.flatnonzero(np.diff(time) > _SILENT)]
+        silent = (one for one in pauses if not any(_inside(t, one[1]) for t, _ in polled))
+        absent = [i for i, limits in silent if _inside(self.time, limits)]
         middle = 0.5 * (time[absent] + time[np.array(absent, dtype=np.intp) - 1])
         return np.insert(time, absent, middle), np.insert(rpm, absent, 0.0)
 

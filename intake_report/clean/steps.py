@@ -144,11 +144,9 @@ def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:
         lost = float(by if 2 * by <= cycle else by - cycle)  # a cycle of ten rows that is nine rows late has lost one
         at = Value(float(clock[row]), "time", 1)
         places.append(message("{by} at about {at}", by=Value(lost, "number", 0, signed=True), at=at))
-    return message(
-        "the polling cycle is displaced by lost (−) or repeated (+) rows, in all {places}{more}",
-        places=Listing(tuple(places)),
-        more=message(" and {n} more", n=len(slips) - _NAMED) if len(slips) > _NAMED else "",
-    )
+    more = message(" and {n} more", n=len(slips) - _NAMED) if len(slips) > _NAMED else ""
+    text = "the polling cycle is displaced by lost (−) or repeated (+) rows, in all {places}{more}"
+    return message(text, places=Listing(tuple(places)), more=more)
 
 
 def _reduced(

@@ -177,11 +177,8 @@ def _decode_answers(frames: Sequence[Frame]) -> tuple[list[_Sample], list[Notice
         (short, "short-answers", "{count} with too few bytes left out.", "answer"),
         (lost, "incomplete-answers", "{count} of several frames left out: a frame is missing.", "answer"),
     )
-    notices = [
-        notice(code, template, count=Count(number, noun), which=which)
-        for number, code, template, noun in accounts
-        if number > (code == "several-control-units")
-    ]
+    told = [one for one in accounts if one[0] > (one[1] == "several-control-units")]
+    notices = [notice(code, template, count=Count(number, noun), which=which) for number, code, template, noun in told]
     template = "{column} is scaled to the full scale that the vehicle states."
     return samples, notices + [notice("full-scale", template, name) for name in sorted(scaled)]
 

@@ -111,11 +111,9 @@ def log_of_table(
     Raises DataError: if there is no time column, too many rows have no readable time, or no column holds numbers.
     """
     time, day = find_time_columns(dialect, table, options)
-    values = (
-        table[time]
-        if day is None
-        else pc.binary_join_element_wise(table[day].cast(pa.string()), table[time].cast(pa.string()), " ")
-    )
+    values = table[time]
+    if day is not None:
+        values = pc.binary_join_element_wise(table[day].cast(pa.string()), values.cast(pa.string()), " ")
     name = dialect.names[time]
     axis = time_axis(values, times.TimeContext(name, dialect.units[time], path, options, dialect.preamble))
 

@@ -234,10 +234,9 @@ def _order(
             return decided(near[0], f"{where or 'the given date'} shows it")
     if points:
         return decided(True, "they are written with points (common practice)")
-    raise DataError(
-        f"The dates of “{context.name}” can be read day first or month first, and nothing in the log decides it.",
-        remedy="State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026.",
-    )
+    what = f"The dates of “{context.name}” can be read day first or month first, and nothing in the log decides it."
+    remedy = "State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026."
+    raise DataError(what, remedy=remedy)
 
 
 def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:

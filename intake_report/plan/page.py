@@ -127,9 +127,9 @@ def _beyond(case: Case, size: float, units: UnitSystem) -> str:
 def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
     """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
     frame = pd.DataFrame([row | {"size": f"{row['blocks']} × {row['repeats']}"} for row in rows], dtype=object)
+    sizes = frame.drop_duplicates("size").to_dict("records")
     headings = tuple(
-        (row["size"], f"{row['size']}: {count(row['runs'], 'run')}, {row['hours']:.0f} h")
-        for row in frame.drop_duplicates("size").to_dict("records")
+        (row["size"], f"{row['size']}: {count(row['runs'], 'run')}, {row['hours']:.0f} h") for row in sizes
     )
     notes = [
         f"True difference beyond the limit of the claim that is shown with {100.0 * power:.0f} % chance, judged as the report "
