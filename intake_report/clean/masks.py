@@ -100,9 +100,9 @@ class Masker:
         self.entries.append(model.entry(step, name, touched, total, reason, **values))
 
     def channel(self, name: str) -> None:
-        """Apply every step to one channel."""
-        known, values = CHANNELS[name], self.good(name)[1]
-        if values.size == 0:
+        """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
+        known, values = CHANNELS.get(name), self.good(name)[1]
+        if known is None or values.size == 0:
             return
         reach = self._reach[name] if name in self._reach else (float(values.min()), float(values.max()))
         duration = float(self.time[-1] - self.time[0])
@@ -297,7 +297,7 @@ class Masker:
             together = Value(float(pauses.sum()), "time", 1)
             self._note("channel-gap", name, pauses.size, samples, text, limit=Value(limit, "time", 1), all=together)
         good = self.good(name)[1]
-        declared = self.resolution.get(name) or CHANNELS[name].resolution
+        declared = self.resolution.get(name) or (CHANNELS[name].resolution if name in CHANNELS else None)
         step, share = quantisation_step(good, declared)
         if step is None:
             return Sampling(interval, samples, rows, None)

@@ -24,6 +24,7 @@ Columns = Mapping[str, FloatArray]
 """Values (n,) of the rows of a log by channel, NaN without a sample."""
 Reach = Mapping[str, tuple[float, float]]
 """Least and largest value of the channels that have a sample in every row."""
+DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def gap_limit(channel: str, interval: float) -> float:
     The catalogue's limit, but never less than twice the channel's own sampling interval [s]: between the samples of a
     slow log there is no gap.
     """
-    limit = CHANNELS[channel].max_gap
+    limit = CHANNELS[channel].max_gap if channel in CHANNELS else DEFAULT_MAX_GAP
     return max(limit, 2.0 * interval) if np.isfinite(interval) else limit
 
 
@@ -133,7 +134,9 @@ def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: fl
 
 def reading(channel: str, number: float, *, difference: bool = False) -> Value:
     """Return a reading of a channel, or a difference of two, with the digits that tell it from its neighbours."""
-    known, whole = CHANNELS[channel], float(number).is_integer()
+    known, whole = CHANNELS.get(channel), float(number).is_integer()
+    if known is None:
+        return Value(number, "number")
     if not difference:
         return Value(number, known.quantity, 0 if whole else max(1, _decimals(known.resolution or 0.1)))
     decimals = 0 if whole else _decimals(abs(number)) + 1
