@@ -78,7 +78,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
                   action="store_true", either=True),
         _argument("--moved", "the campaign folder was moved: its reports go on where they are", action="store_true"),
     )),
-    ("nightly", "nightly.night:run", "render every campaign below a folder that changed, each on its own",
+    ("nightly", "nightly/night:run", "render every campaign below a folder that changed, each on its own",
      ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, 130 stopped.", (
         _path("roots", "a campaign folder, or a folder above", nargs="+", metavar="ROOT"),
         _path("--out", "folder of all reports, index.html and status.json (default: build/reports)", default=_REPORTS),
@@ -91,13 +91,13 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
                   default="", metavar="ADDRESS"),
         _dated("the reports"),
     )),
-    ("archive", "nightly.archive:run_archive", "put a report and its inputs into one zip", ", to keep or to hand on.", (
+    ("archive", "nightly/archive:run_archive", "put a report and its inputs into one zip", ", to keep or to hand on.", (
         _path("campaign", "a campaign folder or its campaign file", metavar="CAMPAIGN"),
         _path("--out", _OUT, default=_REPORTS),
         _path("--to", "the zip (default: <id>-<date>.zip here)", metavar="FILE"),
         _path("--lock", "the lock of the environment, kept in the archive (default: .ci/requirements.lock, where it is)"),
     )),
-    ("reproduce", "nightly.archive:run_reproduce", "make the report of an archive again and compare every file",
+    ("reproduce", "nightly/archive:run_reproduce", "make the report of an archive again and compare every file",
      "; exit status 1 if a file differs. An archive is data: nothing in it is run.",
      (_path("archive", "a zip that archive wrote", metavar="ARCHIVE"),)),
     ("verify", "cli:_verify", "tell whether issued reports are still what was issued",
@@ -111,7 +111,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
      ": id, which way is better, what a claim has to state beside it, definition.", ()),
     ("demo", "cli:_demo", "write the simulated demo campaigns", ", with known true values, each into its folder.",
      (_path("folder", "folder to write the campaigns into"),)),
-    ("check", "check.chain:run", "say whether a log is good enough, while the vehicle is still instrumented",
+    ("check", "check/chain:run", "say whether a log is good enough, while the vehicle is still instrumented",
      "Say what a log is and whether the run can be accepted. Exit status: 0 every log accepted, with or without limitation; "
      "1 a run has to be repeated or a log is unreadable; 2 wrong usage or a mistake in the campaign.", (
         _path("logs", "a log file; with --run, the parts of the run", nargs="+", metavar="LOG"),
@@ -119,7 +119,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
         _argument("--run", "the run of the campaign that the log is", dest="run_id", metavar="ID"),
         _argument("--json", "one JSON object per log and line, for machines", action="store_true"),
     )),
-    ("plan", "plan.files:run", "plan a campaign: runs needed, order, days, run sheets; or what one under way still needs",
+    ("plan", "plan/files:run", "plan a campaign: runs needed, order, days, run sheets; or what one under way still needs",
      "Plan a campaign before fuel is burnt, or say what one under way still needs. What it is planned from stands under [plan] "
      "of the campaign file; nothing is fetched.", (
         _path("campaign", "a campaign folder or its campaign.toml; it needs no run yet", metavar="CAMPAIGN"),
@@ -141,7 +141,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = parser().parse_args(argv)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to stop: as by Ctrl-C
-    module, _, function = arguments.command.partition(":")
+    module, _, function = arguments.command.replace("/", ".").partition(":")
     try:
         return int(getattr(import_module(f"intake_report.{module}"), function)(arguments))
     except IntakeReportError as error:
