@@ -277,19 +277,13 @@ def test_slow_draws_on_both_sides_leave_nothing_bounded():
     assert row.order is None and row.call == "not shown"
 
 
-def test_a_slow_run_of_the_third_configuration_opens_nothing():
+def test_slow_draws_open_intervals_of_single_and_of_censored_runs_and_none_beside_them():
     values = rows(RECOVERY, GRID, TIMES)
-    row = sealed(RECOVERY, values, _slow(values, "r1", 0.2))
+    row = sealed(RECOVERY, values, _slow(values, "r1", 0.2))  # a run of the third configuration
     assert row.low is not None and row.high is not None and not row.note
-
-
-def test_slow_draws_of_single_runs_open_the_interval_of_the_instruments():
     values = rows(RECOVERY, "s1 e1", (90.0, 54.0))
     row = sealed(RECOVERY, values, _slow(values, "r0", 0.05))
     assert row.basis == "instruments" and row.low is None and row.high is not None and row.verdict == INDICATION
-
-
-def test_slow_draws_open_a_censored_interval_too():
     values = rows(RECOVERY, PAIRS, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0))
     plain = sealed(RECOVERY, values)
     row = sealed(RECOVERY, values, _slow(values, "r1", 0.1))

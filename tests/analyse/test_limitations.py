@@ -100,10 +100,10 @@ def test_one_run_says_what_three_would_give():
 
 
 def test_baseline_without_runs_and_one_configuration_only():
-    f = findings(CITY, "e1 e2", (5.0, 5.2))
-    assert "one-configuration" in found(f)
-    absent = [said(x.text, "si") for x in derive_limitations(f) if x.code == "no-run"]
-    assert any("baseline" in text and STOCK.name in text for text in absent)
+    limitations = derive_limitations(findings(CITY, "e1 e2", (5.0, 5.2)))
+    texts = {said(x.text, "si"): x.code for x in limitations}
+    assert "one-configuration" in texts.values()
+    assert any(code == "no-run" and "baseline" in text and STOCK.name in text for text, code in texts.items())
 
 
 @pytest.mark.parametrize(
@@ -294,8 +294,7 @@ def test_a_shared_part_is_said_from_a_third_of_the_uncertainty_on():
     f = findings(RECOVERY, GRID, SLOW)
 
     def with_share(share):
-        rows = tuple(replace(c, instrument=share * c.standard_error) for c in f.comparisons)
-        return found(replace(f, comparisons=rows))
+        return found(replace(f, comparisons=[replace(c, instrument=share * c.standard_error) for c in f.comparisons]))
 
     assert "shared-bias" in with_share(0.35) and "shared-bias" not in with_share(0.31)
 
@@ -348,8 +347,7 @@ def test_ambient_that_differs_between_days_only_is_a_remark_where_differences_ar
 
 def test_a_control_that_widens_is_said():
     effect = ControlEffect(CITY.key, SEALED.id, STOCK.id, -3.0, 2.0, 0.8, -3.1, 1.0, 0.4, 6)
-    f = findings(CITY, GRID, VALUES, control=(effect,))
-    assert "half-width 2.0" in found(f)["control-widens"].text
+    assert "half-width 2.0" in found(findings(CITY, GRID, VALUES, control=(effect,)))["control-widens"].text
     assert "control-widens" not in found(findings(CITY, GRID, VALUES, control=(replace(effect, half_width=0.5),)))
 
 
