@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -108,12 +108,15 @@ def plan(table: Table, document: Document, width: float) -> TableLayout:
 
 def height(table: Table, document: Document, made: TableLayout) -> float:
     """Return about how high a table is with its caption and notes [pt], to tell short ones from long ones."""
-    total = 24.0 + 14.0 * len(table.notes)
+    return 24.0 + 14.0 * len(table.notes) + sum(row_heights(table, document, made))
+
+
+def row_heights(table: Table, document: Document, made: TableLayout) -> Iterator[float]:
+    """Yield about how high each row is [pt], the heads of the panels among them."""
     for columns, widths in made.panels:
         for row in (tuple(column.title for column in table.columns), *table.rows):
             lines = (text_width(document.plain(row[i])) * made.size / w for i, w in zip(columns, widths, strict=True))
-            total += max(math.ceil(count) or 1 for count in lines) * made.size * _LINE + _ROW
-    return total
+            yield max(math.ceil(count) or 1 for count in lines) * made.size * _LINE + _ROW
 
 
 def _least(needs: Sequence[_Need], columns: Sequence[int], size: float) -> float:

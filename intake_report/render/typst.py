@@ -13,7 +13,7 @@ from intake_report.errors import DataError
 from intake_report.render import blocks, inline
 from intake_report.render.figure import checked_svg
 from intake_report.render.html import TEMPLATES, cover_of
-from intake_report.render.layout import breakable, font_folder, height, plan, spellable
+from intake_report.render.layout import breakable, font_folder, height, plan, row_heights, spellable
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.numbering import Document, Item
 
@@ -184,6 +184,7 @@ def _block(item: Item, document: Document, width: float) -> str:
 def _table(block: blocks.Table, place: str, document: Document, width: float) -> str:
     made = plan(block, document, width)
     whole = height(block, document, made) <= WHOLE
+    rows_whole = max(row_heights(block, document, made)) <= WHOLE / 2.0  # higher rows go on over the page
     panels = []
     for columns, widths in made.panels:
         heads = _array(_inline(block.columns[i].title, document, _IN_CELL) for i in columns)
@@ -194,5 +195,6 @@ def _table(block: blocks.Table, place: str, document: Document, width: float) ->
         )
     return (
         f"data-table({place}, caption: {_inline(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
+        f"rows-whole: {_bool(rows_whole)}, "
         f"panels: {_array(panels)}, notes: {_texts(block.notes, document)})"
     )

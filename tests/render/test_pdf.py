@@ -115,6 +115,20 @@ def test_wide_and_long_tables_stay_on_the_page_and_lose_nothing(columns, rows, t
     assert _ink_outside(tmp_path / "project") == []
 
 
+def test_a_row_is_divided_between_pages_only_where_none_holds_it(tmp_path):
+    rows = tuple(
+        (f"row-{number}", f"begin{number} " + "word " * (100 + number) + f"end{number}") for number in range(60)
+    )
+    table = Table("tab-rows", "Rows.", (Column("a"), Column("b")), rows)
+    sheets = [sheet.split() for sheet in _export(tmp_path, Heading(1, "Rows"), table).sheets]
+    assert len(sheets) > 3
+    assert all(any({f"begin{n}", f"end{n}"} <= set(sheet) for sheet in sheets) for n in range(60))
+    endless = Table("tab-rows", "Rows.", (Column("a"), Column("b")), (("one", "first " + "word " * 3000 + "last"),))
+    (tmp_path / "endless").mkdir()
+    words = _text(_export(tmp_path / "endless", Heading(1, "Rows"), endless)).split()
+    assert words.count("word") == 3000 and "last" in words
+
+
 def test_long_words_and_texts_stay_in_their_columns(tmp_path):
     long = "W" * 300
     table = Table(
