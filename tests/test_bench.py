@@ -73,6 +73,13 @@ def test_restriction_is_compared_where_all_curves_were_measured() -> None:
     assert apart.airflow is None and "of a and c have no airflow in common" in in_si(apart.reason)
 
 
+@pytest.mark.parametrize("drops", [[1.0, 1.0], [2.0, 1.0]])
+def test_airflow_is_not_read_from_a_curve_that_does_not_rise(drops):
+    curves = [fit_restriction("odd", [0.1, 0.2], drops), fit_restriction("b", [0.1, 0.2], [1.0, 3.0])]
+    found = restriction_set("bench", curves, "b")
+    assert found.airflow == 0.2 and found.depression is None and "flow" in found.rows
+
+
 def lost_mass() -> object:
     return summarise_exposure([trial("open", "dusty", "clean", filter_mass_before="260 g", filter_mass_after="250 g")])
 

@@ -189,7 +189,9 @@ def comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None = Non
 
 
 def common_depression(fits: Sequence[RestrictionFit]) -> float | None:
-    """Highest depression [kPa] that every curve reaches; None where two curves have none in common."""
+    """Highest depression [kPa] that every curve reaches; None without one, or where a curve is not known to rise."""
+    if any((fit.exponent if fit.exponent_low is None else fit.exponent_low) <= 0.0 for fit in fits):
+        return None  # read backwards, such a law gives any airflow
     lowest = max(math.exp(fit.log_drop_at(fit.lowest)[0]) for fit in fits)
     highest = min(math.exp(fit.log_drop_at(fit.highest)[0]) for fit in fits)
     return highest if lowest <= highest else None
