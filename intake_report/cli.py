@@ -42,6 +42,12 @@ def _positive(text: str) -> float:
     raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
 
 
+def _seed(text: str) -> int:
+    if text.isdecimal() and int(text) <= 2**63:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number of 0 or more")
+
+
 def _count(text: str) -> int:
     if text.isdigit() and 0 < int(text) < 1000:
         return int(text)
@@ -128,7 +134,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
         _path("--metar", "METAR reports of like days: hours that fit, by share", metavar="FILE"),
         _argument("--campaigns", "simulated for each design: 100 (rough) … 2000 (default: 100)", type=int, default=100,
                   metavar="N"),
-        _argument("--seed", "of the order and the simulation (default: metrics.seed)", type=int),
+        _argument("--seed", "of the order and the simulation (default: metrics.seed)", type=_seed),
         _argument("--paper", "of plan.pdf (default: a4)", choices=("a4", "letter"), default="a4"),
         _dated("the plan"),
         _path("--out", "folder of all plans (default: build/plans)", default=Path("build/plans")),
@@ -333,10 +339,11 @@ def _schema(arguments: argparse.Namespace) -> int:
 
 def _new(arguments: argparse.Namespace) -> int:
     from intake_report.campaign import draft_campaign
+    from intake_report.campaign.fields import ID, RESERVED
 
     folder: Path = arguments.folder
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}", folder.name):
-        what = f"“{folder.name}” is not an id: use letters, digits, “_”, “.”, “-”, at most 64."
+    if not re.fullmatch(ID, folder.name) or RESERVED.fullmatch(folder.name):
+        what = f"“{folder.name}” is not an id: use letters, digits, “_”, “.”, “-”, at most 64, no name of a device."
         raise CampaignError(what, file=folder, remedy="Name the folder so.")
     if folder.exists():
         raise CampaignError("this is there already.", file=folder, remedy="Name a folder that is not there.")

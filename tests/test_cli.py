@@ -297,7 +297,14 @@ def test_a_new_campaign_lacks_nothing_but_its_logs(tmp_path, capsys):
         by_alias=True
     )
     assert cli.main(["new", str(folder)]) == 1 and "there already" in capsys.readouterr().err
-    assert cli.main(["new", str(tmp_path / "a b")]) == 1
+    for name in ("a b", "con", "trial."):
+        assert cli.main(["new", str(tmp_path / name)]) == 1 and not (tmp_path / name).exists()
+
+
+def test_seed_below_zero_is_wrong_usage(capsys):
+    with pytest.raises(SystemExit, match="2"):
+        cli.main(["plan", "trial", "--seed", "-5"])
+    assert "“-5” is not a whole number of 0 or more" in capsys.readouterr().err
 
 
 def test_metrics_are_listed_with_what_a_claim_has_to_say_of_each(capsys):
