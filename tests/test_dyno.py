@@ -354,6 +354,8 @@ def test_columns_of_a_table(tmp_path: Path, delimiter: str, decimal: str) -> Non
         ({"Speed": "rpm [rpm]"}, "Speed,Torque\n1000,5\n1100\n", "1 row with too few fields"),
         ({"Speed": "rpm [rpm]"}, "Speed,Speed\n1000,5\n", "occurs twice"),
         ({"Speed": "rpm [rpm]"}, "Speed,Torque\n1000,5\nfast,6\n", "'fast' is not a number"),
+        ({"Speed": "rpm [rpm]"}, "Speed,Torque\n2026-01-01,5\n2026-01-02,6\n", "'2026-01-01' is not a number"),
+        ({"Speed": "rpm [rpm]"}, "Speed,Torque\n12:00:01,5\n12:00:02,6\n", "'12:00:01' is not a number"),
     ],
 )
 def test_bad_tables(tmp_path: Path, mapping: dict[str, str], text: str | None, message: str) -> None:

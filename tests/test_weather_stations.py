@@ -114,6 +114,12 @@ def test_clock_change(clock, says):
     assert caught.value.where == "line 2"
 
 
+@pytest.mark.parametrize("clock", ["1e20", "-1e13"])
+def test_epoch_time_outside_the_calendar(clock):
+    with pytest.raises(DataError, match="outside the calendar"):
+        station_table(f"T,C\n{clock},20\n", {"T": "time [s]", "C": "temperature [degC]"}, source="roof")
+
+
 def test_absent_file(tmp_path):
     with pytest.raises(DataError, match="There is no such file"):
         station_table(tmp_path / "none.csv", COLUMNS, source="s")

@@ -245,7 +245,7 @@ def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:
 def path_from_gpx(file: Path, closed: bool | None = None) -> RoutePath:
     """Return the reference path of a GPX file: its first track, or else its first route.
 
-    Raises DataError: if the file cannot be read or holds fewer than two points.
+    Raises DataError: if the file cannot be read, holds fewer than two points or one that is no place.
     """
     import gpxpy
     import gpxpy.gpx
@@ -259,6 +259,8 @@ def path_from_gpx(file: Path, closed: bool | None = None) -> RoutePath:
     if len(points) < 2:
         raise DataError("The GPX file holds no track or route with two points.", file=file)
     latitude, longitude = np.array(points, dtype=np.float64).T
+    if not (np.all(np.abs(latitude) <= 90.0) and np.all(np.abs(longitude) <= 180.0)):
+        raise DataError("The GPX file holds a point that is no place on the earth.", file=file)
     centre = _middle(latitude, longitude)
     x, y = to_metres(latitude, longitude, centre)
     return build_path(x, y, centre, closed)

@@ -89,6 +89,8 @@ def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str
 
 def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatArray:
     """Return a column as numbers; a cell that is none is refused, with its row."""
+    if pa.types.is_temporal(values.type):
+        values = values.cast(pa.string())
     if not pa.types.is_string(values.type):
         return to_float(values)
     cells = [(None, None) if cell is None else number_of_cell(cell.strip(), decimal) for cell in values.to_pylist()]

@@ -175,7 +175,7 @@ def _observation(
             raise DataError(what, remedy="Fill the row or remove it.")
         cell = cells[column.at]
         if column.epoch:
-            time = datetime.fromtimestamp(_number(cell, decimals, column.header) * column.scale, UTC)
+            time = _moment(_number(cell, decimals, column.header) * column.scale, cell)
         elif COLUMN_QUANTITIES[column.name] is None:
             texts[column.name] = cell
         elif cell.lower() not in MISSING:
@@ -196,6 +196,14 @@ def _number(cell: str, decimals: str, header: str) -> float:
         what = f"“{cell}” in the column “{header}” is not a number."
         raise DataError(what, remedy=f"Correct it, or leave it empty.{comma}")
     return float(text.replace("−", "-"))
+
+
+def _moment(seconds: float, cell: str) -> datetime:
+    try:
+        return datetime.fromtimestamp(seconds, UTC)
+    except (OverflowError, ValueError, OSError):
+        what = f"the time “{cell}” is outside the calendar."
+        raise DataError(what, remedy="Check its unit: s or ms since 1970.") from None
 
 
 def _time(texts: Mapping[str, str], zone: ZoneInfo | None) -> datetime:

@@ -69,6 +69,11 @@ def test_gpx_reference(tmp_path) -> None:
     file.write_text(f"{head}</gpx>", encoding="utf-8")
     with pytest.raises(DataError, match="no track or route"):
         align_runs([run], AlignSettings(gpx=file))
+    for place in ("nan", "inf", "95"):
+        odd = f'<trkpt lat="{place}" lon="1"/><trkpt lat="1" lon="1"/><trkpt lat="1" lon="1.01"/>'
+        file.write_text(f"{head}<trk><trkseg>{odd}</trkseg></trk></gpx>", encoding="utf-8")
+        with pytest.raises(DataError, match="no place on the earth"):
+            align_runs([run], AlignSettings(gpx=file))
     file.write_text("not xml", encoding="utf-8")
     with pytest.raises(DataError, match="cannot be read"):
         align_runs([run], AlignSettings(gpx=file))
