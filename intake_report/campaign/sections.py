@@ -32,6 +32,12 @@ class Metrics(Section):
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
     equivalence: dict[str, str] = described("Metric = margin within which two values count as equal", {})
 
+    @model_validator(mode="after")
+    def _margins_apart(self) -> Metrics:
+        if len({round(margin, 2) for margin in self.recovery_margins}) < len(self.recovery_margins):
+            raise ValueError("two recovery_margins are the same within 0.01 K; name each once")
+        return self
+
 
 class ComparisonSection(Section):
     """How the configurations are compared; to be written before the first drive."""

@@ -81,6 +81,7 @@ MISTAKES = [
     ("log.columns.Other", "iat [degC]", "log.columns", "2 columns are mapped to the channel “iat”."),
     ("metrics.recovery_margins", ["3"], "metrics.recovery_margins[1]", "“3” has no unit"),
     ("metrics.recovery_margins", [3], "metrics.recovery_margins[1]", '3 has no unit; write the quantity with its unit: "3 degC"'),
+    ("metrics.recovery_margins", ["3 degF", "1.67 K"], "metrics", "the same within 0.01 K"),
     ("metrics.recovery_margins", ["-1 degC"], "metrics.recovery_margins[1]", "must be above 0"),
     ("metrics.confidence", 95, "metrics.confidence", "95 must be less than 1."),
     ("metrics.alarm_limit", "nan degC", "metrics.alarm_limit", "is not a number with a unit"),
