@@ -15,7 +15,7 @@ from intake_report.analyse.claims import direct_comparisons
 from intake_report.analyse.compare import INDICATION, compare
 from intake_report.analyse.zeroing import channel_step
 from intake_report.campaign import Campaign, CommonDriveSection
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
 from intake_report.results import CommonDriveResult, Comparison, MetricKey, RunCurve
@@ -173,12 +173,13 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
         if header not in table or name not in columns:
             raise wrong(f"there is no column “{header}”, or “{name}” is neither time nor speed.")
         numbers = pd.to_numeric(table[header], errors="coerce").to_numpy(dtype=np.float64)
-        columns[name] = to_internal(numbers, unit.rstrip("]"), name)
+        with placed(file=path, where="common_drive"):
+            columns[name] = to_internal(numbers, unit.rstrip("]"), name)
     time, speed = columns["time"], columns["speed"] / 3.6
     if time.size < 2 or time.size != speed.size or not np.isfinite([time, speed]).all():
         raise wrong("time or speed is missing in a row.")
-    if np.any(np.diff(time) <= 0.0) or speed.min() < 0.0 or speed.max() > FASTEST:
-        raise wrong("time does not rise, or a speed is impossible.")
+    if np.any(np.diff(time) <= 0.0) or time[-1] - time[0] < STEP or speed.min() < 0.0 or speed.max() > FASTEST:
+        raise wrong(f"time does not rise by {STEP:g} s or more, or a speed is impossible.")
     ambient = float(np.mean([np.mean(one.ambient) for one in drives]))
     drive = thermal.trace("common", time, speed, thermal.airflow_law(drives), ambient)
     still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))

@@ -10,6 +10,7 @@ from intake_report.align.model import RoutePath
 from intake_report.clean import CleanRun
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
+from intake_report.thermal.fit import SETTLED
 from intake_report.thermal.model import STEP, WIND_NEAR_GROUND, DriveInput, Floats
 
 SHORTEST = 600.0  # s; several times what under-hood air and duct remember (own choice)
@@ -79,6 +80,8 @@ def drive_input(
     off = rpm_at[rpm < ENGINE_OFF]
     since = series.time - np.append(-np.inf, off)[np.searchsorted(off, series.time, "right")]
     usable = (since > AFTER_START) & (series.time >= first) & (series.time <= last)
+    if not np.any(series.time[usable] >= first + SETTLED):
+        return of_run("no reading is left beside the stops of the engine", "no-reading")
     reading = series.reading if series.reading.size == series.time.size else series.iat
     drive = DriveInput(
         run=series.run,

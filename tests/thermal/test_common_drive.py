@@ -167,8 +167,9 @@ def test_a_speed_trace_from_a_file(demo):
     """A trace has no phases: only metrics of the whole run are asked of it; broken ones are refused by name."""
     found = traced(demo, ((t, 50.0 if t % 120 < 80 else 0.0) for t in range(901)))
     assert {c.key for c in found.comparisons} == {PEAK}
-    with pytest.raises(DataError, match="time does not rise"):
-        traced(demo, [(0, 10), (0, 20)])
+    for rows in ([(0, 10), (0, 20)], [(0, 10), (1, 20)]):
+        with pytest.raises(DataError, match="time does not rise"):
+            traced(demo, rows)
 
 
 def test_campaign_file_refuses_two_drives_and_unknown_runs(demo):
@@ -194,6 +195,8 @@ def test_runs_that_cannot_be_modelled_say_why(demo):
     gap = clean.frame.copy()
     gap.loc[(gap.index > 300.0) & (gap.index < 400.0), "speed"] = np.nan
     assert drive_input(series, replace(clean, frame=gap)).code == "speed-gap"
+    stopped = clean.frame.assign(rpm=0.0)
+    assert drive_input(series, replace(clean, frame=stopped)).code == "no-reading"
 
 
 def test_configurations_that_cannot_be_modelled_leave_no_comparison_and_say_why(demo):
