@@ -210,6 +210,7 @@ def log_criteria(
     faulty += [f"{q.channel} {said(q.reason, units)}" for q in noisy]
     steps = [n for q in noisy if isinstance(n := q.reason.value("n"), int)]
     engine = [said(message("{reason:upper}", reason=q.reason), units) for q in run.quality if q.step == "start-stop"]
+    standing = any(q.step == "engine-off-unknown" for q in run.quality)  # such readings are not told apart
     interval = finite(run.sampling["iat"].interval) if "iat" in run.sampling else None
     values: dict[str, tuple[float | None, str]] = {
         "valid-iat": (valid["iat"], _kept_out(run, "iat")),
@@ -223,7 +224,7 @@ def log_criteria(
         "pauses": (sum(q.touched for q in run.quality if q.step == "gap"), pauses),
         "longest-pause": (longest.number if isinstance(longest, Value) else 0.0, pauses),
         "faults": (sum(q.touched for q in faults) + sum(steps), f"{'; '.join(faulty)}."),
-        "start-stop": (len(engine), f"{' '.join(engine)}."),
+        "start-stop": (None if standing else len(engine), "no engine speed" if standing else f"{' '.join(engine)}."),
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
     }
     hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
@@ -238,7 +239,7 @@ def _own_criterion(code: str, value: float | None, failed: str, hard: bool, whol
     outcome: Outcome = "unknown"
     if value is not None:
         outcome = "pass" if (value >= limit if sense == "at least" else value <= limit) else "fail"
-    reason = {"pass": "", "fail": failed, "unknown": "too few samples"}[outcome]
+    reason = {"pass": "", "fail": failed, "unknown": failed if code == "start-stop" else "too few samples"}[outcome]
     value = finite(value)
     return CriterionCheck(code, title, "log", quantity, sense, limit, value, None, "", hard, outcome, reason, whole)
 

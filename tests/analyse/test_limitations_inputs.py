@@ -61,3 +61,12 @@ def test_only_runs_that_take_part_count():
     assert "concerns run a;" in text("ac")[0]
     assert "concerns 2 runs (a and b);" in text("abc")[0]
     assert text("c") == []
+
+
+def test_without_engine_speed_a_standing_engine_is_not_told_apart(tmp_path, capsys, demo):
+    file = roadlog.write(tmp_path)
+    codes = [found.code for found in run_chain(file).result.limitations]
+    assert codes.count("engine-unknown") == 1
+    _, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
+    assert {c["code"]: c["outcome"] for c in check["criteria"]}["start-stop"] == "unknown"
+    assert "engine-unknown" not in {found.code for found in demo.chain.result.limitations}

@@ -57,6 +57,17 @@ def _no_ambient(f: Findings) -> Iterator[Limitation]:
         yield AMBIENT_MISSING(runs=all_of(without), have="has" if len(without) == 1 else "have")
 
 
+@limitation("engine-unknown", 110, "values", "readings of a standing engine cannot be told from those of the drive",
+    "{runs} without engine speed: readings taken while the engine stood, or just after it started, are not told apart there. A "
+    "sensor in still air reads tens of kelvins high then, and the highest values and their differences may be no more than that.",
+    "Map engine speed under [log.columns] where the log has it, or log it.",
+)  # fmt: skip
+def _engine_unknown(f: Findings) -> Values:
+    quality = [drive.clean.quality for drive in f.drives if drive.entry.id in f.used]
+    if without := sum(any(entry.step == "engine-off-unknown" for entry in entries) for entries in quality):
+        yield {"runs": Count(without, "run")}
+
+
 @limitation("below-ambient", 45, "values", "intake air reads colder than the air outside",
     "In {runs} even the warmest reading of intake air lies below ambient, by up to {size}. An intake does not cool its air: a unit or "
     "a sensor is wrong, and “closer to ambient” then means nothing.",

@@ -98,10 +98,11 @@ def _sentence(result: ReportResult, key: MetricKey) -> str:
     parts: list[str] = []
     for c in result.ordered:
         value = level(result, key, c.id)
-        over = " over ambient" if key.spec.id in OVER_AMBIENT and not parts else ""
+        over = " over ambient" if key.spec.id in OVER_AMBIENT and all(part[0] == "(" for part in parts) else ""
         lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
         judged = f" ({_judgement(result, key, rows[c.id])})" if c.id in rows else ""
-        parts.append(f"{lead}{value or 'no value'}{over} with {emphasis(literal(c.name))}{judged}")
+        name = emphasis(literal(c.name))
+        parts.append(f"{lead}{value}{over} with {name}{judged}" if value else f"(no value with {name}{judged})")
     return f"{_lead(result, key, sentence=True)} {'; '.join(parts)}{_resolution(result, key)}."
 
 
