@@ -91,7 +91,3 @@ def placed(about: str = "", *, file: Path | str | None = None, where: str | None
 
 class MachineError(DataError):
     """The machine stood in the way (disk, memory, a file that is being written): tried again, it may succeed."""
-
-
-class ReportWarning(UserWarning):
-    """Something a reader of the report has to know; it ends up in the report as well."""

@@ -127,13 +127,14 @@ SPELLINGS = {
 SPELLINGS[""] = SPELLINGS["1"]
 
 
-def _spelling(text: str) -> str:
+def spelling(text: str) -> str:
+    """Return a unit as `SPELLINGS` has it: without spaces, brackets and capitals."""
     return re.sub(r"\s+", "", text).strip("[](){}").lower()
 
 
 def known_unit(text: str) -> bool:
     """Tell whether `text` is a unit spelling that can be converted."""
-    return _spelling(text) in SPELLINGS
+    return spelling(text) in SPELLINGS
 
 
 @functools.lru_cache(maxsize=512)
@@ -143,12 +144,12 @@ def conversion(unit: str, quantity: str) -> tuple[float, float]:
     For "temperature_difference" a temperature unit means an interval: 3 °F is 1.667 K. DataError: the unit is not known or
     does not measure the quantity.
     """
-    spelling = _spelling(unit)
-    if spelling not in SPELLINGS:
+    written = spelling(unit)
+    if written not in SPELLINGS:
         near = difflib.get_close_matches(unit.lower(), SPELLINGS, n=1)
         raise DataError(f"the unit “{unit}” is not known.", remedy=f"Did you mean “{near[0]}”?" if near else None)
-    measures, factor, offset = SPELLINGS[spelling]
-    wanted, internal, _ = SPELLINGS[_spelling(QUANTITIES[quantity].internal)]
+    measures, factor, offset = SPELLINGS[written]
+    wanted, internal, _ = SPELLINGS[spelling(QUANTITIES[quantity].internal)]
     if wanted == "temperature_difference" and measures == "temperature":
         measures, offset = wanted, F(0)
     if measures != wanted:

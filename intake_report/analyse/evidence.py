@@ -27,7 +27,6 @@ Array = NDArray[np.float64]
 KINDS = ("power on a dyno", "restriction", "wet exposure", "dusty exposure", "hot exposure", "time to service")
 
 UNIT_VOLUME = 1.0  # L; where the displacement is not declared
-STANDARD_PRESSURE = 101.325  # kPa; standard atmosphere at sea level
 POINTS = 61  # of the drawn curve of mass against temperature
 BEYOND, ROUND = 10.0, 5.0  # K; how far the curve reaches beyond the temperatures met, to the next multiple
 
@@ -104,7 +103,7 @@ def air_evidence(
     pressures = [w.pressure for w in state if w.pressure is not None]
     humidities = [w.humidity for w in state if w.humidity is not None]
     temperature = float(np.mean(ambient))
-    pressure = float(np.mean(pressures)) if pressures else STANDARD_PRESSURE
+    pressure = float(np.mean(pressures)) if pressures else air.P0
     humidity = float(np.mean(humidities)) if humidities else 0.0
     template = "the standard atmosphere at sea level with dry air, because no station pressure was recorded"
     source = message(template, "standard-atmosphere")

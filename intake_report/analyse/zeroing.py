@@ -22,6 +22,7 @@ from intake_report.units import parse_quantity
 ZEROED = ("iat", "ambient")  # channels that are corrected; others only help to tell whether the engine was cold
 REFERENCE = "reference"  # channel of the thermometer beside the sensors
 ASSUMED_STEP = 1.0  # K; of a channel whose step is neither found nor declared
+NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribution
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
 ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C
 # How much warmer than the air a sensor may still be: the engine's 70 K fade with a time constant of 2 h, and the air
@@ -289,6 +290,6 @@ def _declared_offset(
     declared = campaign.instrument.channels.get(channel, InstrumentChannel())
     half = _accuracy(declared)
     normal = declared.accuracy_distribution == "normal"
-    bias = rng.normal(0.0, half / 1.959964, cut.size) if normal else rng.uniform(-half, half, cut.size)
+    bias = rng.normal(0.0, half / NORMAL_95, cut.size) if normal else rng.uniform(-half, half, cut.size)
     mode = rounding_mode(campaign, channel)
     return np.asarray(bias - (np.where(cut, 0.5, 0.0) if mode == "unknown" else SHIFT[mode]) * step)

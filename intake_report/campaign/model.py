@@ -252,7 +252,7 @@ class NamedFile(NamedTuple):
     relative: str
     kind: Literal["file", "log", "photo"] = "file"
     run: str = ""
-    control: StrictBool = False
+    control: bool = False
 
 
 class Campaign(Section):

@@ -18,6 +18,7 @@ from intake_report.check.logs import known_behaviour
 from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, draw
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
+from intake_report.messages import Beyond
 from intake_report.units import UnitSystem, from_internal, unit_label
 
 NARROWEST, WIDEST = 60, 120
@@ -167,11 +168,9 @@ def judged_text(check: CriterionCheck, system: UnitSystem) -> str:
     """Return the value that is judged; one beyond its limit never reads like the limit."""
     if check.code == "rain" and check.value is not None:
         return "the same" if check.value == 0 else "another"
-    for more in (0, 1, 2):
-        text = usual(check.value, check.quantity, system, more)
-        if check.outcome != "fail" or text != usual(check.limit, check.quantity, system, more):
-            break
-    return text
+    if check.outcome == "fail" and check.value is not None and check.limit is not None:
+        return Beyond(check.value, check.limit, check.quantity).text(system)
+    return usual(check.value, check.quantity, system)
 
 
 def _nothing_wanted(check: CriterionCheck) -> bool:

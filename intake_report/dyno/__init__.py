@@ -1,5 +1,4 @@
 """Dyno pulls: checked, corrected to common conditions, on one engine-speed grid, compared with their scatter."""
 
-from intake_report.dyno.curves import MeanCurve
 from intake_report.dyno.pulls import read_pulls
-from intake_report.dyno.session import DynoResult, ExpectedPower, dyno_evidence
+from intake_report.dyno.session import DynoResult, dyno_evidence

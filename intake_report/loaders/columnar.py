@@ -23,7 +23,7 @@ from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, time_axis
 from intake_report.messages import Count, Listing
-from intake_report.units import known_unit
+from intake_report.units import known_unit, spelling
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
@@ -199,9 +199,9 @@ def _from_text(values: Column, name: str, unit: str | None, decimal: str, notice
     filled, readable = int(counts.sum()), int(counts[good].sum())
     if readable * 2 < filled or not readable:
         return None
-    units = np.array([_unit_key(written or unit) for _, written in parsed])
+    units = np.array([spelling(written or unit or "") for _, written in parsed])
     rows_of = {key: int(counts[good & (units == key)].sum()) for key in dict.fromkeys(units[good])}
-    usual = _unit_key(unit) if unit and _unit_key(unit) in rows_of else max(rows_of, key=lambda key: rows_of[key])
+    usual = spelling(unit) if unit and spelling(unit) in rows_of else max(rows_of, key=lambda key: rows_of[key])
     other = good & (units != usual)
     if other.any():
         template = "“{column}” mixes units ({units}); {count} not in the usual one left out."
@@ -213,10 +213,6 @@ def _from_text(values: Column, name: str, unit: str | None, decimal: str, notice
         notices.append(notice("text-cells", template, name, Count(filled - readable, "cell"), example=example))
     numbers[other] = np.nan
     return np.asarray(np.append(numbers, np.nan)[codes])  # the last entry serves code -1
-
-
-def _unit_key(unit: str | None) -> str:
-    return re.sub(r"\s+", "", unit or "").strip("[](){}").lower()
 
 
 def number_of_cell(cell: str, decimal: str) -> tuple[float | None, str | None]:

@@ -80,25 +80,23 @@ def summary_of(report: Published, home: Path) -> find.Summary:
     """Return what the index quotes of a report; `home`: folder of all reports of its campaign."""
     import nbformat
 
-    from intake_report.render import inline
     from intake_report.render.blocks import Table
     from intake_report.render.notebook import read_document
 
     document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
 
-    def plain(text: str) -> str:
-        return "".join(document.reference(s.text).name if s.reference else s.text for s in inline.parse(text))
-
     results = _results(report.folder)
     blocks = [item.block for item in (*document.items, *document.annex)]
     rows = [row for b in blocks if isinstance(b, Table) and b.label == "tab-changes" for row in b.rows]
-    changed = [f"{plain(subject)}: {plain(was)} → {plain(now)}" for subject, was, now in rows]
+    changed = [
+        f"{document.plain(subject)}: {document.plain(was)} → {document.plain(now)}" for subject, was, now in rows
+    ]
     changed.sort(key=lambda text: (not text.startswith("Claim"), not text.startswith("Run")))
     covers = [item["cover"] for item in sorted(results["limitations"], key=lambda item: item["rank"]) if item["cover"]]
     return find.Summary(
         title=results["title"],
         question=results["question"],
-        answer=tuple(plain(text) for text in document.cover.answer) if document.cover else (),
+        answer=tuple(document.plain(text) for text in document.cover.answer) if document.cover else (),
         verdicts=tuple(find.Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
         changed=tuple(changed[:MOST_CHANGES]),
         warnings=(*report.notes, *dict.fromkeys(covers[:MOST_WARNINGS])),

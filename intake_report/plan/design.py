@@ -1,9 +1,8 @@
 """What a design can show, for all simulated campaigns at once, by the numeric core of the report's judgement.
 
-Campaigns are simulated at the level of
-metric values. A shift of the truth shifts the estimate and leaves its error alone, so that every campaign has one threshold: the
-smallest true difference that it would show. `RunsModel.evaluate`, `holm_rows` and `guard_band` are those of the report; a test
-holds the thresholds against `compare` and `judge_claims`.
+Campaigns are simulated at the level of metric values. A shift of the truth shifts the estimate and leaves its error alone,
+so that every campaign has one threshold: the smallest true difference that it would show. `RunsModel.evaluate`, `holm_rows`
+and `guard_band` are those of the report; a test holds the thresholds against `compare` and `judge_claims`.
 """
 
 from __future__ import annotations

@@ -106,7 +106,7 @@ class Comparison:
     smallest: float | None = None
     margin: float | None = None  # Differences smaller than this do not matter (declared)
     equivalent: bool | None = None  # The two one-sided tests show that the difference is inside ± `margin`
-    equivalence_p: float | None = None  # Larger p-value of the two
+    equivalence_p: float | None = None  # Both one-sided p-values together
     not_reached: int = 0  # not_reached, not_reached_versus: Runs on each side that did not reach the margin (censored)
     not_reached_versus: int = 0
     # within, within_versus: Runs on each side within the margin at the entry already (censored the other way)

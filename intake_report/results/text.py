@@ -122,9 +122,7 @@ def counts_text(result: ReportResult) -> str:
 
 def p_text(p: float | None) -> str:
     """Return a p-value as printed."""
-    if p is None:
-        return formatting.ABSENT
-    return "< 0.001" if p < 0.001 else formatting.number(p, 3)
+    return formatting.usual(p, "p", "si")
 
 
 Text = Callable[[Any, UnitSystem], str]

@@ -8,6 +8,7 @@ import numpy as np
 
 from intake_report.align.model import RoutePath
 from intake_report.clean import CleanRun
+from intake_report.clean.masks import RUNNING
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.thermal.fit import SETTLED
@@ -15,7 +16,7 @@ from intake_report.thermal.model import STEP, WIND_NEAR_GROUND, DriveInput, Floa
 
 SHORTEST = 600.0  # s; several times what under-hood air and duct remember (own choice)
 LONGEST_GAP = 60.0  # s without speed that is bridged
-ENGINE_OFF, AFTER_START = 400.0, 60.0  # rpm; s after it for which the reading is that of air that stood still
+AFTER_START = 60.0  # s after the engine was off for which the reading is that of air that stood still
 WARM = 90.0  # °C; coolant of a warm engine where it is not recorded (common practice)
 LEAST_FLOW = 0.5  # g/s
 USUAL_FLOW = (3.0, 0.6, 0.0, 0.0)  # g/s, g/s per m/s …; where airflow is not recorded (common practice, a compact car)
@@ -77,7 +78,7 @@ def drive_input(
     against = np.array([np.sin(towards), np.cos(towards)]) * WIND_NEAR_GROUND * strength
     # neither in a stop of the engine nor just after one: the sensor then shows standing air
     rpm_at, rpm = clean.samples("rpm")
-    off = rpm_at[rpm < ENGINE_OFF]
+    off = rpm_at[rpm < RUNNING]
     since = series.time - np.append(-np.inf, off)[np.searchsorted(off, series.time, "right")]
     usable = (since > AFTER_START) & (series.time >= first) & (series.time <= last)
     if not np.any(series.time[usable] >= first + SETTLED):

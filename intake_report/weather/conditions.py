@@ -20,7 +20,6 @@ from intake_report.weather.observations import LOWEST_HUMID, Array, WeatherObser
 # an hour lets one report be missing (common practice) [s].
 MAX_AGE = 3600.0
 LEAST_MEAN_WIND = 0.1  # share of the mean speed: winds whose mean vector is shorter oppose each other (own choice)
-_DRY_WORDS = ("dry", "none", "no", "no rain")
 
 
 @dataclass(frozen=True)
@@ -189,7 +188,7 @@ def _contradictions(declared: Run, concerned: Sequence[WeatherObservation]) -> t
     """Return what the campaign declares against what the reports near the run say."""
     wet = next((o for o in concerned if o.raining), None)
     dry_road = declared.road == "dry"
-    if wet is None or not (dry_road or (declared.rain or "").strip().lower() in _DRY_WORDS):
+    if wet is None or not (dry_road or declared.rain == "none"):
         return ()
     text = "Declared as {declared}, but {source} reported “{present}” at {time} UTC."
     values = {"source": wet.source, "present": wet.present or "precipitation", "time": f"{wet.time:%H:%M}"}

@@ -267,7 +267,7 @@ def compare_pressures(first: WeatherRecord, second: WeatherRecord) -> Message | 
         if record.elevation is None or not len(times):
             return None
         # The ratio to the standard atmosphere is within 0.1 kPa of a reduction to sea level.
-        at_sea_level.append((times, values / float(air.isa_pressure(record.elevation)) * 101.325))
+        at_sea_level.append((times, values / float(air.isa_pressure(record.elevation)) * air.P0))
     (times_a, a), (times_b, b) = at_sea_level
     shared = (times_a >= times_b[0] - 3600.0) & (times_a <= times_b[-1] + 3600.0)
     if not shared.any():

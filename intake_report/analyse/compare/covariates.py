@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from intake_report import statistics
+from intake_report.align import FIRST
 from intake_report.analyse.compare.estimate import Estimate
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
@@ -26,7 +27,6 @@ DEFAULT: dict[str, tuple[CovariateName, ...]] = {"over-ambient": ("start_over_am
 """Covariates by group of metrics where the campaign names none. Recovery and heat soak begin later in a run, at an event of
 their own, times above a limit do not follow a straight line, and engine metrics are compared at equal operating points."""
 
-START = 60.0  # s of a run that count as its start, as in the acceptance criteria
 LEAST_LEFT = 5
 """Degrees of freedom that must be left for each covariate: at six, losing one widens the interval by 5 % at equal scatter."""
 OF_CONFIGURATION = 0.05  # p below which the configurations differ in the covariate itself
@@ -61,7 +61,7 @@ def gather_covariates(drives: Iterable[Drive], series: Sequence[RunSeries]) -> C
     for run in series:
         values = run.over if over else run.iat
         if values is not None and run.time.size:
-            begun = run.time <= run.time[0] + START
+            begun = run.time <= run.time[0] + FIRST
             start["start_over_ambient"][run.run] = float(np.mean(values[begun]))
         begins = {span.label: span.start for span in reversed(run.phases)}
         begins |= {} if run.entry is None else {"entry": run.entry}
@@ -71,7 +71,7 @@ def gather_covariates(drives: Iterable[Drive], series: Sequence[RunSeries]) -> C
     for drive in drives:
         coolant = drive.clean.good("coolant")
         if not coolant.empty:
-            early = coolant[coolant.index <= coolant.index[0] + START]
+            early = coolant[coolant.index <= coolant.index[0] + FIRST]
             start["start_coolant"][drive.entry.id] = float(early.mean())
     return Covariates(start, standing)
 

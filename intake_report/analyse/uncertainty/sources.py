@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from intake_report.analyse.ambient import VEHICLE, AmbientReference
-from intake_report.analyse.zeroing import ASSUMED_ACCURACY, ASSUMED_STEP, SHIFT, Zeroing, rounding_mode
+from intake_report.analyse.zeroing import ASSUMED_ACCURACY, ASSUMED_STEP, NORMAL_95, SHIFT, Zeroing, rounding_mode
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics.series import Floats
@@ -22,7 +22,6 @@ from intake_report.units import parse_quantity
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
 ASSUMED_SPEED = 2.0  # km/h
 ASSUMED_CLOCK = 2.0  # s
-NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribution
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
 
 Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
@@ -235,11 +234,11 @@ def _ambient(ambient: AmbientReference) -> list[Source]:
     for part in ambient.choice.contributions:
         if part.name in ("rounding mode", "soak check"):
             continue  # drawn with those of the intake air, which they share the control unit with
-        # interpolation and place are scatters that were observed, the others limits
+        # interpolation is a scatter that was observed, the others are limits
         shape: Shape = "normal"
         basis: Part = part.basis
         scale = part.value
-        if part.name not in ("interpolation in time", "place"):
+        if part.name != "interpolation in time":
             shape, scale = "rectangular", math.sqrt(3.0) * part.value
             basis = message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis)
         rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, DELTA, basis, scale, shape))

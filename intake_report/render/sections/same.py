@@ -17,6 +17,7 @@ from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval
+from intake_report.thermal.common import CRUISE, HOT
 from intake_report.units import UnitSystem
 
 DELTA = "temperature_difference"
@@ -83,9 +84,9 @@ def _where(result: ReportResult, record: Places, distance: float, within: float)
 
 
 CASES: dict[str, Part] = {
-    "hot": message("Peak over ambient of the common drive in air of {hot}", hot=Value(35.0, "temperature", 0)),
+    "hot": message("Peak over ambient of the common drive in air of {hot}", hot=Value(HOT, "temperature", 0)),
     "standstill": "Over ambient after 5 min at idle",
-    "cruise": message("Over ambient after 15 min at {speed}", speed=Value(100.0, "speed", 0)),
+    "cruise": message("Over ambient after 15 min at {speed}", speed=Value(CRUISE * 3.6, "speed", 0)),
 }
 
 
