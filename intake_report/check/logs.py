@@ -34,6 +34,7 @@ LEAST_DURATION = 60.0  # s
 LEAST_DRIVEN = 500.0  # m
 SLOWEST_IAT = 5.05  # s between readings; slower ones blur a recovery of a minute or two, and 5 s may come a little late
 AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
+COLDER = 2.0  # K by which the warmest intake air may read below ambient; two steps of a usual reading
 MOST_PAUSES = 5.0  # of the rows; a phone that records loses some seconds now and then (choice of this package)
 LONGEST_PAUSE = 30.0  # s; twice what intake temperature is interpolated over: a stop, a launch or an entry may be lost
 MOST_FAULTS = 3.0  # readings of a needed channel that no working sensor gives; single ones happen in any log
@@ -178,6 +179,7 @@ def soak_check_text(run: CleanRun, start: str | None) -> str:
 _OWN: dict[str, tuple[str, str, float]] = {
     "valid-iat": ("Valid IAT", "share", LEAST_VALID), "valid-speed": ("Valid speed", "share", LEAST_VALID),
     "valid-ambient": ("Ambient known", "share", LEAST_VALID), "constant": ("Constant sensors", "count", 0.0),
+    "over-ambient": ("Warmest intake air over ambient", "temperature_difference", -COLDER),
     "interval": ("Interval of IAT readings", "time", SLOWEST_IAT), "duration": ("Duration", "duration", LEAST_DURATION),
     "driven": ("Distance driven", "distance", LEAST_DRIVEN), "clock": ("Doubtful times", "count", 0.0),
     "pauses": ("Pauses of the log", "count", MOST_PAUSES),
@@ -228,8 +230,11 @@ def log_criteria(
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
     }
     hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
-    whole = {"constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop"}
+    whole = {"constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop", "over-ambient"}
     whole |= {f"valid-{n}" for n in valid if valid[n] == 0.0}
+    if (warmest := _over_ambient(run)) is not None:
+        why = "An intake does not cool its air: look at the units of intake air and ambient under [log.columns]."
+        values["over-ambient"] = (warmest, why)
     return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
 
 
@@ -251,6 +256,12 @@ def _kept_out(run: CleanRun, name: str) -> str:
     bad = int(run.masks[name].to_numpy().sum())
     steps = dict.fromkeys(q.step for q in run.quality if q.channel == name and q.touched and q.step not in DESCRIBES)
     return f"{bad} of {run.sampling[name].samples} samples are kept out ({', '.join(steps)})." if bad else ""
+
+
+def _over_ambient(run: CleanRun) -> float | None:
+    """Return the highest reading of intake air less the log's own ambient [K]; None without either."""
+    times, iat = run.samples("iat")
+    return finite(np.nanmax(iat - run.at("ambient", times), initial=-np.inf))
 
 
 def _driven(run: CleanRun) -> float | None:

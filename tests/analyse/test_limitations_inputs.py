@@ -70,3 +70,9 @@ def test_without_engine_speed_a_standing_engine_is_not_told_apart(tmp_path, caps
     _, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
     assert {c["code"]: c["outcome"] for c in check["criteria"]}["start-stop"] == "unknown"
     assert "engine-unknown" not in {found.code for found in demo.chain.result.limitations}
+
+
+def test_intake_air_below_ambient_is_a_wrong_unit(tmp_path, capsys):
+    derived, check = judged(relabelled(tmp_path, "Intake", "iat [degF]"), capsys)
+    assert derived == [] and check["verdict"] == "accept with limitation"
+    assert "does not cool its air" in check["reasons"][0]
