@@ -182,7 +182,10 @@ def parse_quantity(text: str, quantity: str) -> float:
     number, unit = match.groups()
     if not unit and quantity != "number":
         raise DataError(f"“{text}” has no unit.", remedy=f"Write for example “{text.strip()} {example}”.")
-    return float(to_internal(float(number.replace("−", "-")), unit, quantity))
+    value = float(to_internal(float(number.replace("−", "-")), unit, quantity))
+    if not math.isfinite(value):
+        raise DataError(f"“{text}” is beyond all bounds.", remedy="Correct the number.")
+    return value
 
 
 def display_unit(quantity: str, system: UnitSystem) -> str:

@@ -100,6 +100,11 @@ def test_a_variation_is_checked_as_the_file_is_and_leaves_it_alone(notebook):
         ({"metrics.recovery_margin": ["2 K"]}, "Did you mean “recovery_margins”"),
         ({"run.friday.exclude": "x"}, "there is no entry “friday”. There is: stock-run"),
         ({"run.stock-run": "x"}, "Write the path down to the key"),
+        ({"metrics.recovery_margins": ["2 K"], "metrics.recovery_margins.x": {}}, "Write the path down to the key"),
+        (
+            {"metrics.recovery_margins": ["2 K"], "metrics.recovery_margins.x": None},
+            "there is no entry “x”. There is: 1",
+        ),
         ({"metrics.confidence": 2.0}, "metrics.confidence: 2.0 must be less than 1"),
         ({"ambient.reference": "moon"}, "there is no ambient reference “moon”"),
     ],

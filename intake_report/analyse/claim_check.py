@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -74,6 +73,7 @@ def claim_mistakes(campaign: Campaign, metrics: Metrics) -> Iterator[CampaignErr
     if sum(c.role == "baseline" for c in campaign.configurations) != 1:
         return  # what a claim compares with is not known then, which is an error of its own
     for number, claim in enumerate(campaign.claims, 1):
+        yield from caught(campaign, partial(_check_worth, claim=claim))
         yield from caught(campaign, partial(_check_claim, metrics=metrics, claim=claim, where=f"claim[{number}]"))
 
 
@@ -90,9 +90,17 @@ def _check_margin(_: Campaign, name: str, text: str) -> None:
     _check_metric(name, where)
     quantity = spec_of(name).quantity
     margin = _parsed(text, DIFFERENCES.get(quantity, quantity), where)
-    if not (margin > 0.0 and math.isfinite(margin)):
+    if margin <= 0.0:
         what = f"a margin of equivalence of “{text}” is not greater than zero."
         raise CampaignError(what, where=where, remedy="Give the largest difference that does not matter.")
+
+
+def _check_worth(campaign: Campaign, claim: Claim) -> None:
+    text, where = campaign.plan.worth.get(claim.id), f"plan.worth.{claim.id}"
+    if text is not None and claim.metric in (*REGISTRY, *PULL_METRICS):  # another metric is an error of the claim
+        quantity = spec_of(claim.metric).quantity
+        if _parsed(text, DIFFERENCES.get(quantity, quantity), where) == 0.0:
+            raise CampaignError(f"a difference of “{text}” is none.", where=where, remedy="Give one worth showing.")
 
 
 def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str) -> None:
@@ -151,7 +159,7 @@ def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
     """
     if campaign.about.decides:
         named = enumerate(campaign.about.decides, 1)
-        return tuple(_named_key(metrics, text, f"campaign.decides[{n}]") for n, text in named)
+        return tuple(dict.fromkeys(_named_key(metrics, text, f"campaign.decides[{n}]") for n, text in named))
     claimed = [key for claim in campaign.claims if (key := find_key(claim, metrics)) in metrics and key is not None]
     return tuple(dict.fromkeys(k.key for k in (*claimed, *(k for k in metrics if k.spec.headline))))[:MOST_DECIDING]
 

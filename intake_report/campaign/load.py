@@ -120,7 +120,7 @@ def _set(data: dict[str, Any], path: str, value: object, campaign: Campaign) -> 
         place.pop(last, None)
         if value is not None:
             place[last] = value
-    elif isinstance(place, list) and isinstance(value, Mapping):
+    elif isinstance(place, list) and isinstance(value, Mapping) and all(isinstance(entry, dict) for entry in place):
         new = all(entry.get("id") != last for entry in place)
         at = len(place) if new else _index(place, last, path, campaign)
         place[at : at + 1] = [{**value, "id": last}]
@@ -133,7 +133,7 @@ def _set(data: dict[str, Any], path: str, value: object, campaign: Campaign) -> 
 
 def _index(entries: list[Any], id: str, path: str, campaign: Campaign) -> int:
     """Return the place of the entry with this id; an entry without one goes by its number, from 1."""
-    ids = [str(entry.get("id", number)) for number, entry in enumerate(entries, 1)]
+    ids = [str(entry.get("id", n) if isinstance(entry, dict) else n) for n, entry in enumerate(entries, 1)]
     if id not in ids:
         remedy = nearest(id, ids, "There is:")
         raise CampaignError(f"there is no entry “{id}”.", file=campaign.given, where=path, remedy=remedy)

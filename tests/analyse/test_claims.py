@@ -13,7 +13,7 @@ from analyse.test_compare import GRID, PAIRS, VALUES, Drawn, Shifts, rows
 from intake_report.analyse.claim_check import claim_mistakes, find_key
 from intake_report.analyse.claims import ClaimEvidence, direct_comparisons, judge_claims, side_uncertainty
 from intake_report.analyse.compare import compare, compare_pair
-from intake_report.campaign import Claim
+from intake_report.campaign import Claim, Planning
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import message, said
 from intake_report.metrics import keys
@@ -283,6 +283,7 @@ def test_words_that_fit(one):
         (claim(relation="at most"), "", "needs a value"),
         (claim(relation="at most", value="3"), ".value", "has no unit"),
         (claim(value="20 s"), ".value", "does not measure"),
+        (claim(value="1e999 K"), ".value", "beyond all bounds"),
         (claim(versus=SEALED_ID), ".versus", "with itself"),
         (claim(configuration=STOCK_ID), ".versus", "with itself"),
         (claim(metric="peak_power", phase=None), ".metric", "the campaign has no pull"),
@@ -303,3 +304,10 @@ def test_mistakes_are_refused_with_the_key(one, where, part):
 def test_a_margin_of_equivalence_that_is_none(metric, margin, part):
     (error,) = claim_mistakes(model(equivalence={metric: margin}), METRICS)
     assert part in str(error)
+
+
+@pytest.mark.parametrize("text", ["10", "1 parsec", "0 K", "1e999 K"])
+def test_a_worth_that_is_no_difference_cites_its_key(text):
+    planned = model(claim()).model_copy(update={"plan": Planning(worth={"c": text})})
+    (error,) = claim_mistakes(planned, METRICS)
+    assert error.where == "plan.worth.c"
