@@ -132,9 +132,17 @@ def test_without_intake_air_temperature_every_run_is_excluded_and_says_so(tmp_pa
     assert all(c.difference is None for c in found.result.comparisons)
 
 
-def test_a_slow_road_has_no_highway_entry(tmp_path):
-    found = chain(tmp_path, ("route.highway_entry", {"speed": "130 km/h"}))
-    assert "no-entry" in codes(found)
+@pytest.mark.parametrize(
+    ("changes", "help"),
+    [
+        (("route.highway_entry", {"speed": "130 km/h"}), "another entry speed"),
+        (("route", {"phase": []}), "[[route.phase]]"),
+    ],
+)
+def test_a_slow_road_or_one_without_phases_has_no_highway_entry(tmp_path, changes, help):
+    found = chain(tmp_path, changes)
+    (missing,) = (one for one in found.result.limitations if one.code == "no-entry")
+    assert help in said(missing.remedy, "si")
     for value in found.result.values:
         if value.key.startswith("recovery_time"):
             assert (value.status, value.reason.code) == ("not computed", "no-entry")

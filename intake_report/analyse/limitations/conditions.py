@@ -183,7 +183,14 @@ def _no_highway_entry(f: Findings) -> Values:
         if len(without) <= MOST_NAMED:
             who = message("{who} ({runs})", who=who, runs=all_of(without))
         entry = f.campaign.route.highway_entry
-        yield {"who": who, "speed": Value(entry.speed, "speed", 0), "hold": Value(entry.hold, "time", 0)}
+        said: dict[str, Part] = {
+            "who": who,
+            "speed": Value(entry.speed, "speed", 0),
+            "hold": Value(entry.hold, "time", 0),
+        }
+        if not f.campaign.route.phases:
+            said["remedy"] = message("Phases stated under [[route.phase]], if the route has a highway stretch.")
+        yield said
 
 
 @limitation("accuracy-unknown", 360, "values", "the accuracy of the sensor is not declared",
