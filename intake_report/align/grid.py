@@ -173,6 +173,8 @@ def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
     from scipy.ndimage import median_filter
 
     grid = grid_by_place(alignment, step=PHASE_STEP)
+    if not grid.runs:
+        return ()
     whole = np.array([alignment.run(run).coverage >= WHOLE for run in grid.runs], dtype=bool)
     present = (grid.passes[whole if whole.any() else ~whole] > 0).mean(axis=0)
     shared = np.flatnonzero(present == 1.0)

@@ -173,13 +173,12 @@ def gather_places(campaign: Campaign, alignment: Alignment, series: tuple[RunSer
     # over-ambient, or IAT where there is no ambient
     values = {run.run: pd.Series(run.over if over else run.iat, index=run.time) for run in with_values}
     placed = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in values))
-    sound = replace(placed, runs=tuple(run for run in placed.runs if not any(finding.hard for finding in run.findings)))
     return PlaceFacts(
         grid=grid_by_place(placed, values, max_gap=max(run.max_gap for run in with_values)),
         quantity="temperature_difference" if over else "temperature",
         peaks=_peaks(with_values, over),
         stops=alignment.places,
-        proposed=() if campaign.route.phases or not sound.runs else tuple(propose_phases(sound)),
+        proposed=() if campaign.route.phases else propose_phases(placed),
     )
 
 

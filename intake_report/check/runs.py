@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -20,7 +20,6 @@ from intake_report.check.model import CriterionCheck, finite
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Part, said
-from intake_report.units import UnitSystem
 from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {
@@ -186,7 +185,9 @@ class Court:
             "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
             "compared": names,
-            "phases_text": "" if campaign.route.phases else _phases_text(alignment, campaign.about.units),
+            "phases_text": ""
+            if campaign.route.phases
+            else phases_text(propose_phases(alignment), campaign.about.units),
         }
         return fields, entry.id in ambient.series
 
@@ -228,11 +229,6 @@ class Court:
         )  # fmt: skip
 
 
-def _phases_text(alignment: Alignment, units: UnitSystem) -> str:
-    sound = replace(alignment, runs=tuple(run for run in alignment.runs if not any(f.hard for f in run.findings)))
-    return phases_text(propose_phases(sound), units) if sound.runs else ""
-
-
 def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
     """Return what logs give of a campaign, as TOML: columns, one run for each, and phases where the runs share a road."""
     lines = [columns.rstrip()]
@@ -242,7 +238,7 @@ def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
         block = f"{day}  # runs driven close together, in like weather and traffic, share one"
         lines.append(f'\n[[run]]\nid = "{run.run}"\nconfiguration = "…"\n{block}\nfiles = [{file}]')
     try:
-        phases = _phases_text(align_runs(tuple(logs.values())), "si")
+        phases = phases_text(propose_phases(align_runs(tuple(logs.values()))), "si")
     except DataError as error:
         phases = f"# no phases: {' '.join(str(error).split())}"
     return "\n".join([*lines, "", phases]).rstrip()
