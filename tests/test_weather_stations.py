@@ -120,6 +120,11 @@ def test_epoch_time_outside_the_calendar(clock):
         station_table(f"T,C\n{clock},20\n", {"T": "time [s]", "C": "temperature [degC]"}, source="roof")
 
 
+def test_time_in_no_year_of_ours():
+    with pytest.raises(DataError, match="the year 1 is not one of"):
+        station_table("T,C\n0001-01-01T00:00+05:00,20\n", {"T": "time", "C": "temperature [degC]"}, source="roof")
+
+
 def test_absent_file(tmp_path):
     with pytest.raises(DataError, match="There is no such file"):
         station_table(tmp_path / "none.csv", COLUMNS, source="s")

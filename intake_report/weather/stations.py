@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from intake_report.campaign.fields import FIRST_YEAR, LAST_YEAR
 from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders.content import read_text
 from intake_report.units import conversion
@@ -184,6 +185,8 @@ def _observation(
         if name in values:
             values |= {"pressure": values.pop(name), "pressure_kind": kind}
     stamp = pd.Timestamp(time if time is not None else _time(texts, zone))
+    if not FIRST_YEAR <= stamp.year <= LAST_YEAR:
+        raise DataError(f"the year {stamp.year} is not one of {FIRST_YEAR} to {LAST_YEAR}.", remedy="Check the times.")
     raining = values.pop("rain") > 0.0 if "rain" in values else None
     sky = texts.get("sky") or None
     return WeatherObservation(stamp, source=source, raining=raining, sky=sky, resolution=resolution, **values)
