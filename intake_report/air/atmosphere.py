@@ -188,7 +188,7 @@ def mass_in_volume(
     if volume <= 0.0:
         raise DataError(f"A volume of {volume:g} L holds no air.", remedy="Check the volume.")
     check_temperature(temperature)
-    vapour = vapour_pressure(ambient_temperature, ambient_humidity)
+    vapour = vapour_pressure(ambient_temperature, ambient_humidity) if ambient_humidity else 0.0  # dry at any cold
     ambient_density = density_ideal(ambient_temperature, ambient_pressure, vapour)
     return volume * ambient_density * (ambient_temperature + KELVIN) / (temperature + KELVIN)
 
