@@ -157,6 +157,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
                     what = f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, which no log of its size does."
                     raise DataError(what, remedy="Unpack it by hand and look at what it holds.")
                 parts.append(bytes(part))
+    # NotImplementedError is zipfile's answer to a method of compression that it does not know
     except (EOFError, NotImplementedError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError) as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise  # a system call failed; of content, gzip, bz2 and Arrow raise it without a number

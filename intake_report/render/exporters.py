@@ -19,41 +19,37 @@ from intake_report.render.numbering import Document
 from intake_report.render.typst import export_pdf
 
 
-class _DraftExporter(Exporter):
-    """Export the body of the report that an executed notebook shows. DataError: it shows none, or a block is refused."""
-
-    def from_notebook_node(  # type: ignore[override]  # a text or bytes, as every exporter returns
-        self, nb: Any, resources: Any = None, **more: Any
-    ) -> tuple[str | bytes, Any]:
-        nb, resources = super().from_notebook_node(nb, resources, **more)
-        document = read_document(nb)
-        name = resources["metadata"].get("name") or "notebook"
-        notice = "A draft, exported from a notebook: not issued, without a revision number."
-        title = document.cover.title if document.cover else name
-        return self._exported(document, ReportMeta(name, title, date.today().isoformat(), 0, notice=notice)), resources
-
-    def _exported(self, document: Document, meta: ReportMeta) -> str | bytes:
-        raise NotImplementedError
+def _draft(notebook: Any, resources: Any) -> tuple[Document, ReportMeta]:
+    """Return the report that an executed notebook shows and its identity. DataError: it shows none, or a block is refused."""
+    document = read_document(notebook)
+    name = resources["metadata"].get("name") or "notebook"
+    notice = "A draft, exported from a notebook: not issued, without a revision number."
+    title = document.cover.title if document.cover else name
+    return document, ReportMeta(name, title, date.today().isoformat(), 0, notice=notice)
 
 
-class HtmlExporter(_DraftExporter):
+class HtmlExporter(Exporter):
     """The body of the report as one HTML page that needs no network."""
 
     export_from_notebook = "Intake report, HTML draft"
     output_mimetype = "text/html"
     file_extension = ".html"
 
-    def _exported(self, document: Document, meta: ReportMeta) -> str:
-        return export_html(document, meta)
+    def from_notebook_node(self, nb: Any, resources: Any = None, **more: Any) -> tuple[str, Any]:  # type: ignore[override]
+        """Return the page, and the resources of the export."""
+        nb, resources = super().from_notebook_node(nb, resources, **more)
+        return export_html(*_draft(nb, resources)), resources
 
 
-class PdfExporter(_DraftExporter):
+class PdfExporter(Exporter):
     """The body of the report as PDF/A-3a and PDF/UA-1."""
 
     export_from_notebook = "Intake report, PDF draft"
     output_mimetype = "application/pdf"
     file_extension = ".pdf"
 
-    def _exported(self, document: Document, meta: ReportMeta) -> bytes:
+    def from_notebook_node(self, nb: Any, resources: Any = None, **more: Any) -> tuple[bytes, Any]:  # type: ignore[override]
+        """Return the file, and the resources of the export."""
+        nb, resources = super().from_notebook_node(nb, resources, **more)
         with tempfile.TemporaryDirectory() as scratch:
-            return export_pdf(document, meta, (), Path(scratch))
+            return export_pdf(*_draft(nb, resources), (), Path(scratch)), resources
