@@ -6,8 +6,6 @@ given. It is one NumPy archive of numbers and text: nothing in it can run. An en
 ignored, and the step computed again.
 """
 
-from __future__ import annotations
-
 import dataclasses
 import hashlib
 import importlib

@@ -5,8 +5,6 @@ Formulas, byte counts and ranges here come from secondary tables and two open de
 standard was not read. Parameters marked "from memory" were checked against one open decoder only.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What is made beside an issued report: drafts, and its customer edition in a folder of its own, without what is internal."""
 
-from __future__ import annotations
-
 import os
 import re
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """Errors that a user can act on: one sentence, the file, the line or key, the way out."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable, Iterator

@@ -1,7 +1,5 @@
 """The one place where a number becomes text; tables, sentences, figures and the JSON file all call it."""
 
-from __future__ import annotations
-
 from intake_report.units import UnitSystem, display_unit, to_display, unit_label
 
 MINUS = "\N{MINUS SIGN}"

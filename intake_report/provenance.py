@@ -1,7 +1,5 @@
 """What a report was made from, by hash and version, and whether an issued report is still what was issued."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import platform

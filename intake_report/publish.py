@@ -1,7 +1,5 @@
 """Put the finished report of a campaign in place in one move."""
 
-from __future__ import annotations
-
 import errno
 import fcntl
 import json

@@ -1,7 +1,5 @@
 """A table, declared once: fields over a tidy frame give the printed cells; the frame is its CSV file."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, is_dataclass

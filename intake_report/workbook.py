@@ -3,8 +3,6 @@
 Every temperature and speed in these tables is in the unit of the campaign's reader; `frame.attrs["units"]` names them.
 """
 
-from __future__ import annotations
-
 import functools
 from collections.abc import Callable, Sequence
 from typing import Any

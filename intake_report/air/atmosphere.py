@@ -4,8 +4,6 @@ Every function takes and gives floats or float arrays: temperature [°C], pressu
 [kg/m³]; heights are geopotential metres unless stated.
 """
 
-from __future__ import annotations
-
 from typing import Literal, NamedTuple, TypeVar
 
 import numpy as np

@@ -4,8 +4,6 @@ The state that a correction takes is that of the **ambient or test-cell air**. I
 it would remove the very effect that a comparison of intakes looks for.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

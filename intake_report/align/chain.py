@@ -1,7 +1,5 @@
 """Align all runs of a campaign: reference, route distance, events, phases."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import replace

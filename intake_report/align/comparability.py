@@ -1,7 +1,5 @@
 """Which runs may be compared: every criterion applied to every run and every pair."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial

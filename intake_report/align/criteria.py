@@ -1,7 +1,5 @@
 """The acceptance criteria: what each compares, its default limit, whether it is hard, and its value for one run."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal

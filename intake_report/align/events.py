@@ -1,7 +1,5 @@
 """What a run did: distance driven, stops and their places, phases, and the highway entry."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -80,7 +78,7 @@ def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
     return float(time[i] + share * (time[i + 1] - time[i]))
 
 
-def distance_at(distance: pd.Series[float], when: float) -> float:
+def distance_at(distance: "pd.Series[float]", when: float) -> float:
     """Return route distance [m] at an elapsed time, NaN if either neighbouring row is off the route."""
     return float(np.interp(when, distance.index.to_numpy(dtype=np.float64), distance.to_numpy(dtype=np.float64)))
 
@@ -144,7 +142,7 @@ def _passing_time(time: Floats, s: Floats, at: float) -> float:
 
 
 def find_phases(
-    distance: pd.Series[float], phases: Sequence[PhaseSettings], lap: float | None = None
+    distance: "pd.Series[float]", phases: Sequence[PhaseSettings], lap: float | None = None
 ) -> tuple[PhaseSpan, ...]:
     """Return the passage of a run through each phase that it covers at all.
 

@@ -1,7 +1,5 @@
 """Channels by place: what was read, how long and how often, in cells of route distance; phases proposed from speed."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
@@ -58,7 +56,7 @@ class PlaceGrid:
 
 def grid_by_place(
     alignment: Alignment,
-    series: Mapping[str, pd.Series[Any]] | None = None,
+    series: Mapping[str, "pd.Series[Any]"] | None = None,
     *,
     step: float = STEP,
     max_gap: float = 10.0,
@@ -116,7 +114,7 @@ def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Fl
     return np.concatenate(times), np.concatenate(cells)
 
 
-def time_weighted(series: pd.Series[Any], when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
+def time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
     """Return the time-weighted mean of a series (linear between samples, nothing across gaps) in each cell."""
     t = series.index.to_numpy(dtype=np.float64)
     v = series.to_numpy(dtype=np.float64)

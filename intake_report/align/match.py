@@ -5,8 +5,6 @@ A hidden Markov model in the manner of Newson and Krumm (Hidden Markov map match
 how much the way along the path differs from the way driven. Dynamic programming finds the cheapest sequence.
 """
 
-from __future__ import annotations
-
 import math
 from typing import Any, NamedTuple
 

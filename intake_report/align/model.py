@@ -1,7 +1,5 @@
 """What the alignment takes and returns: settings, the reference, the aligned runs and their events."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -63,7 +61,7 @@ class RunData(Protocol):
     def frame(self) -> pd.DataFrame:
         """Channels by elapsed second."""
 
-    def good(self, channel: str) -> pd.Series[Any]:
+    def good(self, channel: str) -> "pd.Series[Any]":
         """Return the valid true samples of a channel."""
 
     def has(self, channel: str) -> bool:
@@ -163,8 +161,8 @@ class Located:
     when the run began elsewhere on the loop.
     """
 
-    distance: pd.Series[float]
-    cross_track: pd.Series[float] | None = None  # m from the path at the fixes on the route, positive to the left
+    distance: "pd.Series[float]"
+    cross_track: "pd.Series[float] | None" = None  # m from the path at the fixes on the route, positive to the left
     covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
     speed_scale: float | None = None  # route metres per metre of integrated speed
     residual: float | None = None  # uncertainty of a `distance` by likeness of speeds, RMS [m]

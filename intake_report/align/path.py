@@ -1,7 +1,5 @@
 """Positions in local metres, the fixes of a run, the line that fixes scatter about, and the path of the route."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -6,8 +6,6 @@ worth is learnt from the other runs: had one of them been looked for there, how 
 Between stretches that tell, an odometer keeps its scale, so that a run that lies right on both sides lies right between.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import compress

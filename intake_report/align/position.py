@@ -1,7 +1,5 @@
 """Route distance of one run from its positions, smoothed by its speed, and what departs from one clean pass."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise

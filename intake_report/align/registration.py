@@ -1,7 +1,5 @@
 """Register runs without a position onto each other: learn the usual speeds, place each run, settle by common stops."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 

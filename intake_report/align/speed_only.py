@@ -1,7 +1,5 @@
 """Route distance of runs without a position, from integrated speed and landmarks."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

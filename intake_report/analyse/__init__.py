@@ -1,7 +1,5 @@
 """The only chain: a campaign becomes a result. Read `analyse` from top to bottom."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable

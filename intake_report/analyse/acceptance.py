@@ -1,7 +1,5 @@
 """Which runs take part: the campaign's limits, what is known of each run, every criterion and the decision."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 

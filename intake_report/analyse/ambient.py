@@ -1,7 +1,5 @@
 """Weather of a campaign: the one ambient reference as a series on each run's own clock; air, wind and forecasts as evidence."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations

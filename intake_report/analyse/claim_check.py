@@ -1,7 +1,5 @@
 """Mistakes that only metrics and criteria know: of claims, margins and deciding metrics, whose words must fit; of limits and evidence."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator
 from functools import partial

@@ -1,7 +1,5 @@
 """Claims to verdicts: an estimate is held against a limit with a guard band (JCGM 106), never as a single number."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

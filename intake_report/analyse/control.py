@@ -1,7 +1,5 @@
 """The control vehicle: an unmodified one driven in tandem, whose values are taken off those of the run beside it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any

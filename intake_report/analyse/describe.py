@@ -1,7 +1,5 @@
 """What the report says about runs, sampling, data quality, cross checks and places: frames for its tables, curves for its figures."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 

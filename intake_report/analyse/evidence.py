@@ -1,7 +1,5 @@
 """Evidence beside the road logs, joined: weather, air, dyno, restriction, exposure, service, full throttle."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Limitations of the evidence beside the road logs; each has a code, a sentence with its numbers, and what removes it."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterator, Mapping
 

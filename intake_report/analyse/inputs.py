@@ -1,7 +1,5 @@
 """From the campaign file to loaded, cleaned and aligned runs: settings are mapped here and nowhere else."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path

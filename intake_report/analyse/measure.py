@@ -1,7 +1,5 @@
 """Aligned runs to the series that metrics see, and the metrics of every run."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 
@@ -137,7 +135,7 @@ def engine_samples(run: CleanRun, station_pressure: float | None = None) -> Engi
     return EngineSamples(speeds[usable], loads[usable], {name: values[usable] for name, values in channels.items()})
 
 
-def beside(time: Floats, channel: pd.Series[float], longest: float = NEIGHBOUR, *, lowest: bool = False) -> Floats:
+def beside(time: Floats, channel: "pd.Series[float]", longest: float = NEIGHBOUR, *, lowest: bool = False) -> Floats:
     """Return a channel at `time`, interpolated between near samples; NaN where there are none.
 
     With `lowest` the smaller of the two neighbours is taken: wide open means wide open on either side.

@@ -1,7 +1,5 @@
 """Offsets of the temperature channels: what soak checks say of them, and what the way of rounding leaves where none does."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal

@@ -1,7 +1,5 @@
 """Exposure trials with an exact bound, times to change a part, cautions; and all bench evidence of a campaign."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -3,8 +3,6 @@
 Airflow [m³/s] at one stated air density per curve, pressure drop [kPa]; what an engine displaces.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

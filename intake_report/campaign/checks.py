@@ -1,7 +1,5 @@
 """Checks across the tables of a campaign file: ids, references, files, channels and units."""
 
-from __future__ import annotations
-
 import difflib
 import hashlib
 import itertools

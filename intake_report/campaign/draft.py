@@ -1,7 +1,5 @@
 """A campaign file to begin with, derived from the model: what is needed stands in it, all else as comments."""
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 import typing

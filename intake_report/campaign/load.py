@@ -1,7 +1,5 @@
 """Read a campaign file: every mistake found is reported at once, in sentences of our own, each with key and way out."""
 
-from __future__ import annotations
-
 import copy
 import difflib
 import json

@@ -3,8 +3,6 @@
 Needs no campaign. Limits are choices of this package.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal

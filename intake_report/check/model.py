@@ -1,7 +1,5 @@
 """What the check of one log says, as plain frozen values that become JSON, in internal units; the course of the run in equal bins."""
 
-from __future__ import annotations
-
 import dataclasses
 import json
 import math

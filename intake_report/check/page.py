@@ -1,7 +1,5 @@
 """The check as a page for a terminal: verdict first, then why, then the evidence."""
 
-from __future__ import annotations
-
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence

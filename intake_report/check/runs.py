@@ -1,7 +1,5 @@
 """Which run of a campaign a log is, and that run among the others: on the route, with every acceptance criterion."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Cross checks of a cleaned run: one channel against another, a weather record, or physics. They flag, never alter."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial

@@ -4,8 +4,6 @@ Every rule takes the samples of one channel and returns a mask (True = bad); Non
 pass over memory.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

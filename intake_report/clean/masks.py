@@ -1,7 +1,5 @@
 """Masks of all channels of a run (True = bad), each accounted for, and the true sampling of each."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 

@@ -1,7 +1,5 @@
 """What a cleaned run is: data, masks (True = bad), true sampling, and the account of every step."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Quantisation step of a channel, found from its samples."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from intake_report.clean.model import FloatArray

@@ -5,8 +5,6 @@ Counting rows as samples would overstate what is known. The evidence is the patt
 refreshed every tenth row, all its changes fall on one row in ten, also when it changes rarely.
 """
 
-from __future__ import annotations
-
 from collections.abc import Container, Mapping, Sequence
 from typing import NamedTuple
 

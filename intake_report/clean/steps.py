@@ -1,7 +1,5 @@
 """The chain of the cleaning steps for one run: time base, true samples, masks (True = bad), each step accounted for."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """What is driven and when: the invented vehicles, intake configurations with a drawing of each, and days."""
 
-from __future__ import annotations
-
 import io
 from dataclasses import dataclass, replace
 from datetime import datetime

@@ -3,8 +3,6 @@
 The weather station is invented (identifier XXXX). It stands outside the city, so that it does not feel the city's warmth.
 """
 
-from __future__ import annotations
-
 import io
 import json
 from collections.abc import Iterable, Mapping

@@ -4,8 +4,6 @@ What a low-priced adapter with a phone does to the truth: each channel is refres
 file has ten rows a second; answers fail now and then; the recording has gaps; the position drops out.
 """
 
-from __future__ import annotations
-
 import gzip
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta

@@ -6,8 +6,6 @@ fixed time grid, so that the same plan driven at another time step or in another
 same lights.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

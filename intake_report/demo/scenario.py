@@ -1,7 +1,5 @@
 """The demo's campaigns: which runs are driven, on which days."""
 
-from __future__ import annotations
-
 import zlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime

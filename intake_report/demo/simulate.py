@@ -5,8 +5,6 @@ flow-dependent conductances and a fan with hysteresis are stepped semi-implicitl
 shared with the analysis, which knows one first-order response at most.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple

@@ -1,7 +1,5 @@
 """Pulls corrected with the air of the cell and read on one engine-speed grid: figures, mean curves, differences."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 Engine speed [rpm], torque [N·m], power [kW], temperature [°C], pressure [kPa], humidity [%].
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 import re

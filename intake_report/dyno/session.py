@@ -1,7 +1,5 @@
 """A dyno session from its pulls to figures: warm-up pulls left out by rule, correction, comparison, drift."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

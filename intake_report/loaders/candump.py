@@ -1,7 +1,5 @@
 """CAN captures in the text form of Linux candump: diagnostic answers, and other frames through a DBC file."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Tables with columns of several types: Parquet, Arrow and MDF 4 files, and from any such table to a log."""
 
-from __future__ import annotations
-
 import gc
 import re
 import sys

@@ -1,7 +1,5 @@
 """Bytes of a log: unpacked within bounds, and as UTF-8 text whatever their encoding."""
 
-from __future__ import annotations
-
 import codecs
 import gzip
 import lzma

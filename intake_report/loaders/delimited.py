@@ -1,7 +1,5 @@
 """Delimited text: logs, with pyarrow's CSV reader as the fast path, and the small tables of bench and dyno."""
 
-from __future__ import annotations
-
 import mmap
 import re
 from collections.abc import Callable, Mapping

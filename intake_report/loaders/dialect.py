@@ -1,7 +1,5 @@
 """Column headers, and the dialect of a delimited text log: delimiter, decimal sign, header and units row."""
 
-from __future__ import annotations
-
 import contextlib
 import csv
 import re

@@ -1,7 +1,5 @@
 """A proposal which column is which channel, from words, units and content: for the user to accept, never applied."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

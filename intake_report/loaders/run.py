@@ -1,7 +1,5 @@
 """One file by the reader of its format; one run from its files: joined in time, columns mapped, units converted."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace

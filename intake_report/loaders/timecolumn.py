@@ -1,7 +1,5 @@
 """Which column of a table is the time, and what it is written in."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Times of the rows of a log: which belong to it, midnights, dates in either order, and the offset of their zone."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace

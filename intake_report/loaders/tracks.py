@@ -1,7 +1,5 @@
 """Position tracks: GPX through gpxpy, and a track joined to a run by time and speed."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 from typing import Any

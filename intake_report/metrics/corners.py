@@ -1,7 +1,5 @@
 """Corners of a temperature that is read in steps: what the edges beside a stop, a launch or an entry tell of it there."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The engine at operating points that all runs share, and power and torque of dyno pulls, which a claim may name."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Recovery after the highway entry: crossings of the margins, and a first-order fit."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

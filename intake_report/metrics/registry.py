@@ -1,7 +1,5 @@
 """The registry of metrics: one spec and one pure function each; missing channels and short data are handled here."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal

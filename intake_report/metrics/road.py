@@ -1,7 +1,5 @@
 """Over-ambient temperature along the drive, and how long it is above a level; each metric is a plain function of one run's series and its parameter."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

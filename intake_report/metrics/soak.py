@@ -1,7 +1,5 @@
 """Heat soak: how fast and how far the intake air warms at stops, and how fast it cools after the launch."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

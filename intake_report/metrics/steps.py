@@ -1,7 +1,5 @@
 """A temperature from a reading with steps: what is known are the times at which the reading changes."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """A report with its inputs in one file to keep, and that report made again from it, compared file by file."""
 
-from __future__ import annotations
-
 import argparse
 import json
 import sys

@@ -1,7 +1,5 @@
 """What a night knows and says, which campaigns there are and which have to be rendered: by hash, unless their files rest."""
 
-from __future__ import annotations
-
 import os
 import time
 import tomllib

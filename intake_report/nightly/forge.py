@@ -4,8 +4,6 @@ The loaded process sees what a kernel sees of its user: nothing. It and its chil
 attempt hangs on a socket, and when the other end is closed the attempt is killed.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import resource

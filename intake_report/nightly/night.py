@@ -1,7 +1,5 @@
 """A night over many campaigns: what changed is rendered, each on its own, and the morning finds index and status."""
 
-from __future__ import annotations
-
 import argparse
 import base64
 import fcntl

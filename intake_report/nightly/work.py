@@ -1,7 +1,5 @@
 """One campaign in a process of its own: the report, what it says for the index, and what it was made from."""
 
-from __future__ import annotations
-
 import json
 import sys
 import time

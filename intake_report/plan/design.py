@@ -5,8 +5,6 @@ so that every campaign has one threshold: the smallest true difference that it w
 and `guard_band` are those of the report; a test holds the thresholds against `compare` and `judge_claims`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """`intake-report plan`: the files of a plan, put in place in one move: page, sheets, runs to paste, calendar, numbers."""
 
-from __future__ import annotations
-
 import argparse
 import datetime as dt
 import json

@@ -1,7 +1,5 @@
 """The plan as a whole: from a campaign file to what is driven, what that shows, and what the instruments allow."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor

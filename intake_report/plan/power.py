@@ -3,8 +3,6 @@
 Recovery times and limits of values are simulated campaigns judged one by one, with draws of the shared biases.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """How runs scatter: from runs that were driven, or from another report; what is assumed where neither is there."""
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Iterable, Mapping

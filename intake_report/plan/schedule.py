@@ -4,8 +4,6 @@ Orders are Williams designs (each configuration once at every position, each fol
 runs of a configuration in one block, a sequence and its mirror image (a linear drift cancels).
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 import math

@@ -1,7 +1,5 @@
 """When to drive: weather limits, declared hours, daylight and local time; from a forecast that somebody saved, never fetched."""
 
-from __future__ import annotations
-
 import bisect
 import datetime as dt
 import itertools

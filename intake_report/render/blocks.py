@@ -8,8 +8,6 @@ Texts are plain, with a small inline syntax (see `intake_report.render.inline`):
 become JSON, in the cell that made them, and where they are read again.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import cache

@@ -3,8 +3,6 @@
 What they write is a draft: reports are issued by `publish`, which exports with the same functions.
 """
 
-from __future__ import annotations
-
 import tempfile
 from datetime import date
 from pathlib import Path

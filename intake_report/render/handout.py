@@ -1,7 +1,5 @@
 """What is passed on from a report: three slides and a summary to paste."""
 
-from __future__ import annotations
-
 import re
 import struct
 import zlib

@@ -1,7 +1,5 @@
 """Blocks as HTML: fragments for page and notebook alike, and the report as one page that needs no network and no script."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import replace

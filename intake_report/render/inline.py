@@ -5,8 +5,6 @@ that somebody else wrote (a campaign's notes, a file name) goes through `literal
 control character "data link escape", so that no text of a campaign can act as markup.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Fit a table to the width of a page: type size, column widths, a split when it is too wide; what the PDF's fonts can print."""
 
-from __future__ import annotations
-
 import math
 import re
 import unicodedata

@@ -1,7 +1,5 @@
 """What an export has to know beside the notebook: date and identity of the report, and the files attached to the PDF."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Literal

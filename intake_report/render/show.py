@@ -1,7 +1,5 @@
 """Show report blocks in a notebook: neutral JSON for the exporters, HTML for the person at the screen."""
 
-from __future__ import annotations
-
 from itertools import groupby
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The PDF report: Typst source, and its compilation to PDF/A-3a with PDF/UA-1."""
 
-from __future__ import annotations
-
 import re
 import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence

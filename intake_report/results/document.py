@@ -1,7 +1,5 @@
 """results.json: the whole result as one document, numbers in internal units with the text that the report prints."""
 
-from __future__ import annotations
-
 import dataclasses
 import json
 import math

@@ -1,7 +1,5 @@
 """Texts that derive from one result object, shared by tables, sentences, figures and results.json."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 from operator import attrgetter
 from typing import Any

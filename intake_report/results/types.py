@@ -1,7 +1,5 @@
 """Frozen result types: what the analysis found, JSON-able, without NaN."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Literal
 

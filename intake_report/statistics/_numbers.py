@@ -3,8 +3,6 @@
 The distribution functions come from `scipy.special`, which loads in a fraction of the time of `scipy.stats`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import TypeAlias
 

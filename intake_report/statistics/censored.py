@@ -4,8 +4,6 @@ A censored run says "longer than" or "sooner than". It is never replaced by a nu
 likelihood of the additive model, the test from ranks that leave open what the censoring leaves open.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Hashable, Sequence
 

@@ -4,8 +4,6 @@ The order of preference: within blocks (the additive two-way model, of which the
 case), else between all runs (Welch), else the bare difference without an interval.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace

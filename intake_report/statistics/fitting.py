@@ -6,8 +6,6 @@ every valley, Gauss–Newton finishes in the best one. No starting value can lea
 thousands of a Monte Carlo go through the same steps.
 """
 
-from __future__ import annotations
-
 import math
 from typing import NamedTuple
 

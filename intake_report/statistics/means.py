@@ -1,7 +1,5 @@
 """One quantity: from runs, a line, a proportion, a sum of parts or Monte Carlo draws; and deciding against its limits."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

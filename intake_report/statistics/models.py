@@ -4,8 +4,6 @@ From the layout of the runs alone it says how precise a difference will be, made
 that effects add up, and that configurations share the slope of a covariate.
 """
 
-from __future__ import annotations
-
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache

@@ -4,8 +4,6 @@ The runs of each block are dealt anew to the two configurations, in every possib
 test; blocks of one run each are the paired test (sign flips). Or the order of the runs of each session is.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Hashable, Sequence
 from itertools import combinations, permutations

@@ -1,7 +1,5 @@
 """The fitted models on one common drive, and how far they can be believed: runs left out, drives of their own."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple

@@ -1,7 +1,5 @@
 """The model fitted to the runs of one configuration: parameters in common, a few small effects of each run."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

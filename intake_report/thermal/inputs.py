@@ -1,7 +1,5 @@
 """From a cleaned run to what drives the model; a run that cannot be modelled is refused with the reason."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

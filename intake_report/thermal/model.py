@@ -1,7 +1,5 @@
 """The air at the intake sensor as a few first-order responses: under-hood air, duct, sensor element."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """Conditions during a run by interpolation in time, and what the campaign declares beside them."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field

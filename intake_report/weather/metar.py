@@ -1,7 +1,5 @@
 """METAR and SPECI reports (WMO FM 15) into observations; the decoding is the `metar` package's."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from pathlib import Path

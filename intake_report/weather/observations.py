@@ -1,7 +1,5 @@
 """Observations and records of the weather: one vocabulary for reports, tables and handheld readings."""
 
-from __future__ import annotations
-
 import contextlib
 from collections import defaultdict
 from collections.abc import Iterable, Sequence

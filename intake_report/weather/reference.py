@@ -1,7 +1,5 @@
 """Which ambient temperature counts: sources against each other, their uncertainty, one choice by a stated rule; spread."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

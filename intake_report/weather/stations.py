@@ -1,7 +1,5 @@
 """Tables of a weather station (delimited text) into a record."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """Values of runs to differences between configurations, and what they rest on: mean, scatter and what the model assumes."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

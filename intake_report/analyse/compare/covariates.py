@@ -5,8 +5,6 @@ warm the engine, how long the vehicle stood before the phase. Which ones is fixe
 else by `DEFAULT`. What the configuration itself changes is part of its effect and is refused.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

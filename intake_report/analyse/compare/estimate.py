@@ -1,7 +1,5 @@
 """One difference from the values of runs: which model, which runs count how much, what is independent of what."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Scatter between runs and biases that all runs share, in one interval of a difference (JCGM 101:2008)."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Limitations: predicates on the results; each kind declares code, rank, words for the cover, sentence and remedy."""
 
-from __future__ import annotations
-
 from intake_report.analyse.limitations import layout  # isort: skip  # what is declared first is said first
 from intake_report.analyse.limitations import comparisons, conditions
 from intake_report.analyse.limitations.conditions import acceptance_limitations

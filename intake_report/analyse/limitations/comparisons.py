@@ -1,7 +1,5 @@
 """Limitations of the differences: how well they are known, what they assume, what would sharpen them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 

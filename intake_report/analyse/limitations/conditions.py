@@ -1,7 +1,5 @@
 """Limitations of ambient, sensors, sampling, route and acceptance, and of the models on a common drive."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What limitations are derived from, and the register of their kinds."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property

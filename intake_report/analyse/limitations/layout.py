@@ -1,7 +1,5 @@
 """Limitations of what was driven: units of the logs, replication, blocks, order, time of day, traffic, the plan."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Readings of one run as they might have been: many draws at once, and the times of events as first-order effects."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple

@@ -1,7 +1,5 @@
 """The sources of uncertainty of one run's value: what the campaign declares about its instruments, or what is assumed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

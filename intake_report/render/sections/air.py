@@ -1,7 +1,5 @@
 """The air: weather sources, the ambient reference, conditions of each run; why cold air matters and the power it lets expect."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from functools import partial
 from typing import Any

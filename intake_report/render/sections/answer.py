@@ -1,7 +1,5 @@
 """The answer to the campaign's question: every configuration in the metrics that decide, in a sentence each; what bounds it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from intake_report import formatting

@@ -1,7 +1,5 @@
 """Bench: airflow and restriction with theirs at one airflow and one depression; exposure trials and serviceability."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

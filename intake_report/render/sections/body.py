@@ -1,7 +1,5 @@
 """The two pages that decide, and the body after them: method, conditions, results; all else is in the annex."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The claims: verdict, a plain because with its numbers, and what would settle what is open."""
 
-from __future__ import annotations
-
 import math
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What the differences rest on: scatter, shared biases, tests of what was assumed, the control vehicle."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Instrumentation, run log with acceptance, data quality."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

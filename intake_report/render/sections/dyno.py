@@ -1,7 +1,5 @@
 """Dyno: conditions and correction, pulls, mean curves, differences by engine speed, figures, drift."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from intake_report import formatting

@@ -1,7 +1,5 @@
 """What is behind the results: curves, values of every run, all differences, uncertainty of one run; limitations with remedies."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from typing import Any

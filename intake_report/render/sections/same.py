@@ -1,7 +1,5 @@
 """The same place and the same drive: over-ambient by place, and what the models of all configurations say on one drive."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

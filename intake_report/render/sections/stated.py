@@ -1,7 +1,5 @@
 """What the campaign states and what surrounds the results: articles, methodology, definitions, changes, cautions, provenance."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """From a declared table to the block that notebook, page and files show; columns, tables and titles of figures that sections share."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
