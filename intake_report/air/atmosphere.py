@@ -180,13 +180,15 @@ def mass_in_volume(
 ) -> F:
     """Mass of air [g] that a fixed volume holds at ambient pressure after the ambient air was warmed or cooled.
 
-    `temperature`: temperature of the air in the volume [°C]; `volume`: [L]; `ambient_temperature`, `ambient_pressure`,
-    `ambient_humidity`: state in which the air was drawn in [°C], [kPa], [%]. The water content stays what it was.
+    `temperature` of the air in the volume [°C]; `volume` [L]; state in which the air was drawn in [°C], [kPa], [%]. The water
+    content stays what it was; below `SATURATION_RANGE` there is too little to count (1e-4 of the density).
     """
     if volume <= 0.0:
         raise DataError(f"A volume of {volume:g} L holds no air.", remedy="Check the volume.")
     check_temperature(temperature)
-    vapour = vapour_pressure(ambient_temperature, ambient_humidity) if ambient_humidity else 0.0  # dry at any cold
+    check_humidity(ambient_humidity)
+    humid = ambient_temperature >= SATURATION_RANGE[0]
+    vapour = vapour_pressure(ambient_temperature, ambient_humidity) if humid else 0.0
     ambient_density = density_ideal(ambient_temperature, ambient_pressure, vapour)
     return volume * ambient_density * (ambient_temperature + KELVIN) / (temperature + KELVIN)
 

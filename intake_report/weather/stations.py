@@ -14,6 +14,7 @@ import pandas as pd
 from intake_report.campaign.fields import FIRST_YEAR, LAST_YEAR
 from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders.content import read_text
+from intake_report.loaders.dialect import MISSING
 from intake_report.units import conversion
 from intake_report.weather.observations import Kind, WeatherObservation, WeatherRecord, build_record, completed
 
@@ -24,7 +25,7 @@ COLUMN_QUANTITIES: dict[str, str | None] = {
     "wind_gust": "speed", "wind_direction": "angle", "rain": "length", "cloud": "ratio", "sky": None,
 }  # fmt: skip
 _PRESSURE_KINDS = {"station_pressure": "station", "altimeter": "altimeter", "sea_level_pressure": "sea-level"}
-MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "--", "---", "m", "/", "//", "///"})
+_MISSING = frozenset({*map(str.lower, MISSING), "m", "/", "//", "///"})  # the last as in reports
 _DELIMITERS = (",", ";", "\t", "|")
 _TARGET = re.compile(r"^\s*([\w-]+)\s*(?:\[(.*)\])?\s*$")
 # float() alone would take "nan", "inf" and "1_000"; a reading is digits, a sign, a mark and an exponent.
@@ -177,7 +178,7 @@ def _observation(
             time = _moment(_number(cell, decimals, column.header) * column.scale, cell)
         elif COLUMN_QUANTITIES[column.name] is None:
             texts[column.name] = cell
-        elif cell.lower() not in MISSING:
+        elif cell.lower() not in _MISSING:
             values[column.name] = _number(cell, decimals, column.header) * column.scale + column.offset
     for name, kind in _PRESSURE_KINDS.items():
         if name in values:
