@@ -32,7 +32,7 @@ from simulated import RunTruth, truth
 
 from intake_report import provenance
 from intake_report.align import speed_only
-from intake_report.align.registration import register
+from intake_report.align.speed_only import register
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.demo.scenario import SCENARIOS, Scenario

@@ -1,4 +1,4 @@
-"""Which runs may be compared: every criterion applied to every run and every pair."""
+"""Which runs may be compared: every acceptance criterion applied to every run and every pair."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -7,17 +7,100 @@ from itertools import combinations
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
-from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec, Fact, Facts, RunSurroundings, gather
-from intake_report.align.grid import grid_by_place
-from intake_report.align.model import Alignment, AlignSettings
+from intake_report.align.grid import PlaceGrid, grid_by_place
+from intake_report.align.model import KMH, AlignedRun, Alignment, AlignSettings, Floats, crossing, speed_samples
 from intake_report.messages import Beyond, Message, Part, Value, message
 
-Outcome = Literal["pass", "fail", "unknown"]
+FIRST = 60.0  # s that count as the start of a run
+FROM_SHARE = 0.6  # of the entry's threshold from which acceleration is taken
+LONGEST_RISE = 120.0  # s; a slower rise is not one acceleration
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
 HALF_DAY = 12.0  # h
 NOT_KNOWN = message("not known", code="not-known")
 ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
+
+Outcome = Literal["pass", "fail", "unknown"]
+# A number; durations [s] by complete phase; speed by place (cells,) [km/h]; or why it is not known
+Fact = float | dict[str, float] | Floats | Message
+
+
+@dataclass(frozen=True)
+class AcceptanceLimit:
+    """The campaign's limit for one criterion, in the criterion's unit; `hard` None keeps the default."""
+
+    limit: float
+    hard: bool | None = None
+
+
+@dataclass(frozen=True)
+class CriterionSpec:
+    """One criterion.
+
+    Scope "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs;
+    "within": the same among the runs of one configuration, for what the configuration itself may change; "block": its
+    difference from the median of its block.
+    """
+
+    code: str  # also the key in the campaign file
+    title: str
+    shown: str  # quantity in which limit and value are printed, see `formatting.usual`
+    limit: float  # by default, as `hard`
+    scope: Literal["run", "alike", "within", "block"] = "alike"
+    hard: bool = False  # whether failing excludes the run
+    sense: Literal["at least", "at most"] = "at most"  # side of the limit on which a value passes
+
+
+# Limits are choices of this package unless a note says otherwise. What each is: see `_gather` and `_between`
+_ALL = (
+    CriterionSpec("one-pass", "One pass of the route", "count", 0.0, "run", hard=True),  # reasons why it is not
+    CriterionSpec("coverage", "Route covered", "share", 0.95, "run", hard=True, sense="at least"),
+    CriterionSpec("cross-track", "Distance from the path", "length", 15.0, "run"),
+    CriterionSpec("placement", "Uncertainty of place", "length", 150.0, "run"),
+    CriterionSpec("phase-duration", "Duration of a phase", "share", 0.25),
+    CriterionSpec("stop-time", "Stop time before the highway entry", "time", 120.0),
+    CriterionSpec("stops", "Stops before the highway entry", "count", 4.0),
+    CriterionSpec("ramp-speed", "Speed by place on the ramp", "speed", 12.0),
+    CriterionSpec("highway-speed", "Speed by place on the highway", "speed", 10.0),
+    # the trade keeps it alike between configurations so as not to skew recovery (common practice)
+    CriterionSpec("ramp-acceleration", "Acceleration on the ramp", "acceleration", 0.3),
+    # 2 °F between days is commonly accepted (common practice)
+    CriterionSpec("ambient", "Ambient", "temperature_difference", 10.0 / 9.0),
+    # these two are the soak state; intakes may differ in the second: that is the effect under test
+    CriterionSpec("start-coolant", "Coolant at the start", "temperature_difference", 8.0),
+    CriterionSpec("start-over-ambient", "IAT over ambient at the start", "temperature_difference", 4.0, "within"),
+    CriterionSpec("time-of-day", "Time of day", "hours", 2.0),  # traffic and sun
+    # a block takes away what its runs share, the weather and traffic of some hours
+    CriterionSpec("block-hours", "Hours from its block", "hours", 12.0, "block"),
+    CriterionSpec("wind", "Wind", "speed", 15.0),
+    CriterionSpec("rain", "Rain", "count", 0.0),  # whether it was recorded: 1 or 0
+)
+CRITERIA = {spec.code: spec for spec in _ALL}
+
+
+@dataclass(frozen=True)
+class RunSurroundings:
+    """What is known of a run from outside its log; None where it is not."""
+
+    ambient: float | None = None  # mean by the campaign's reference [°C]
+    ambient_start: float | None = None  # the same during the first minute [°C]; default: `ambient`
+    wind: float | None = None  # mean [km/h]
+    rain: bool | None = None  # whether it was recorded
+    start: pd.Timestamp | None = None  # default: that of the cleaned run
+    configuration: str = ""  # id of what was driven; runs without one count as alike
+    block: str = ""  # runs that share conditions
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What each criterion compares, for one run."""
+
+    run: str
+    by_code: dict[str, Fact]
+    configuration: str = ""
+    block: str = ""
+    not_one_pass: Message | None = None  # why it is not, where it is not
 
 
 @dataclass(frozen=True)
@@ -45,11 +128,8 @@ class Comparability:
 
     def excluded(self) -> dict[str, tuple[Part, ...]]:
         """Return the runs with a hard failure and their reasons."""
-        reasons: dict[str, tuple[Part, ...]] = {}
-        for check in self.checks:
-            if check.outcome == "fail" and check.hard:
-                reasons[check.runs[0]] = (*reasons.get(check.runs[0], ()), check.reason)
-        return reasons
+        failed = [check for check in self.checks if check.outcome == "fail" and check.hard]
+        return {run: tuple(c.reason for c in failed if c.runs[0] == run) for run in (c.runs[0] for c in failed)}
 
 
 def assess(
@@ -70,11 +150,11 @@ def assess(
     """
     limits = limits or {}
     grid, known = grid_by_place(alignment), surroundings or {}
-    facts = {r.run: gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
+    facts = {r.run: _gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
     own = [spec for spec in CRITERIA.values() if spec.scope == "run"]
     compared = [spec for spec in CRITERIA.values() if spec.scope != "run"]
     checks = [
-        _check(spec, limits, (run,), one.by_code[spec.code], why=one.not_one_pass)
+        _check(spec, limits, (run,), one.by_code[spec.code], why=one.not_one_pass if spec.code == "one-pass" else None)
         for spec in own
         for run, one in facts.items()
     ]
@@ -92,9 +172,8 @@ def assess(
             if key not in typical:
                 typical[key] = _typical(others)
             where = {"within": " of its configuration", "block": " of its block"}.get(spec.scope, "")
-            fact: Fact = message("there is no other run{where} to compare with", code="no-other-run", where=where)
-            if others:
-                fact = _between(spec.code, one, typical[key])
+            nobody = message("there is no other run{where} to compare with", code="no-other-run", where=where)
+            fact = _between(spec.code, one, typical[key]) if others else nobody
             checks.append(_check(spec, limits, (run,), fact, versus))
     twos = [
         _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]), "each other")
@@ -143,12 +222,10 @@ def _check(
     if inside >= -ROUNDING:
         return made(fact, outcome="pass")
     alone = spec.scope in ("run", "block")
-    reason = message(
-        "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
-        code=spec.code, title=spec.title, value=Beyond(fact, stated.limit, spec.shown),
-        versus=versus, limit=Value(stated.limit, spec.shown),
-    )  # fmt: skip
-    return made(fact, outcome="fail", reason=why if why and spec.code == "one-pass" else reason)
+    text = "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})"
+    value, limit = Beyond(fact, stated.limit, spec.shown), Value(stated.limit, spec.shown)
+    reason = why or message(text, code=spec.code, title=spec.title, versus=versus, value=value, limit=limit)
+    return made(fact, outcome="fail", reason=reason)
 
 
 def _typical(sound: Sequence[Facts]) -> Facts:
@@ -196,3 +273,87 @@ def _between(code: str, a: Facts, b: Facts) -> Fact:
 def _hours_after(x: float, y: float) -> float:
     """Return by how much a clock time is later than another [h], about the circle, so that midnight is no border."""
     return float((x - y + HALF_DAY) % (2 * HALF_DAY) - HALF_DAY)
+
+
+def _gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundings: RunSurroundings) -> Facts:
+    """Return the facts of one run."""
+    hard = [finding.text for finding in run.findings if finding.hard]
+    ambient = surroundings.ambient_start if surroundings.ambient_start is not None else surroundings.ambient
+    iat, over = _first(run, "iat"), _recorded("ambient", ambient)
+    start = surroundings.start if surroundings.start is not None else run.clean.start
+    no_start = message("the start time is not known", code="no-start")
+    no_position = message("the run has no position on the route", code="no-position")
+    residual: Fact = message("the run is not placed by the speeds of other runs", code="not-placed")
+    if run.method == "position":
+        residual = message("the run has positions", code="has-position")
+    elif run.residual is not None:
+        residual = run.residual
+    stop_time: Fact = message("the run has no highway entry", code="no-entry")
+    stops = stop_time
+    if run.highway_entry is not None:
+        before = [stop for stop in run.stops if stop.start < run.highway_entry and np.isfinite(stop.distance)]
+        stop_time, stops = float(sum(stop.duration for stop in before)), float(len(before))
+    facts: dict[str, Fact] = {
+        "one-pass": float(len(hard)),
+        "coverage": run.coverage,
+        "cross-track": no_position if run.away is None else run.away,
+        "placement": residual,
+        "phase-duration": {span.phase: span.duration for span in run.phases if span.complete},
+        "stop-time": stop_time,
+        "stops": stops,
+        "ramp-speed": _speed_on("ramp", run, grid, settings),
+        "highway-speed": _speed_on("highway", run, grid, settings),
+        "ramp-acceleration": _ramp_acceleration(run, settings),
+        "start-coolant": _first(run, "coolant"),
+        "start-over-ambient": iat if isinstance(iat, Message) else over if isinstance(over, Message) else iat - over,
+        "time-of-day": no_start if start is None else start.hour + start.minute / 60 + start.second / 3600,
+        "block-hours": no_start if start is None else start.timestamp() / 3600.0,
+        **{code: _recorded(code, getattr(surroundings, code)) for code in ("ambient", "wind", "rain")},
+    }
+    reasons = {f"reason{k}": sentence for k, sentence in enumerate(hard)}
+    together = message(" ".join(f"{{{name}}}" for name in reasons), code="one-pass", **reasons)
+    why = hard[0] if len(hard) == 1 else together
+    return Facts(run.run, facts, surroundings.configuration, surroundings.block, why)
+
+
+def _recorded(what: str, value: float | None) -> float | Message:
+    return message("{what} was not recorded", code="not-recorded", what=what) if value is None else float(value)
+
+
+def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
+    speed, name = speed_samples(run.clean), settings.entry_phase
+    on_ramp = any(span.phase == name if name else span.kind == "ramp" for span in run.phases)
+    if speed is None or not on_ramp or run.highway_entry is None:
+        return message("the run has no highway entry from a ramp", code="no-entry")
+    time, v = speed
+    top = settings.threshold
+    base = FROM_SHARE * top
+    # the last rise through the base, wherever it began: waiting at a ramp meter does not count as accelerating
+    rises = np.flatnonzero((v[:-1] < base) & (v[1:] >= base) & (time[1:] <= run.highway_entry))
+    took = run.highway_entry - crossing(time, v, int(rises[-1]), base) if len(rises) else np.inf
+    if took > LONGEST_RISE:
+        text = "the run does not rise from {base} to the highway entry within {longest}"
+        values = {"base": Value(base, "speed", 0), "longest": Value(LONGEST_RISE, "time", 0)}
+        return message(text, code="slow-rise", **values)
+    return float((top - base) / KMH / took)
+
+
+def _first(run: AlignedRun, name: str) -> float | Message:
+    """Return the median of the valid readings of the first minute."""
+    if not run.clean.has(name):
+        return message("the run has no {name}", code="no-channel", name=name)
+    good = run.clean.good(name)
+    first = good[good.index.to_numpy(dtype=np.float64) <= float(run.clean.frame.index[0]) + FIRST]
+    if first.empty:
+        return message("no valid {name} in the first minute", code="no-first-minute", name=name)
+    return float(first.median())
+
+
+def _speed_on(kind: str, run: AlignedRun, grid: PlaceGrid, settings: AlignSettings) -> Fact:
+    inside = np.zeros(len(grid.centres), dtype=bool)
+    for phase in settings.phases:
+        if phase.kind == kind:
+            inside |= (grid.centres >= phase.from_m) & (grid.centres <= phase.to_m)
+    if run.run not in grid.runs or not inside.any():
+        return message("speed by place on the {kind} is not known", code="no-speed-by-place", kind=kind)
+    return np.where(inside, grid.speed()[grid.runs.index(run.run)], np.nan)

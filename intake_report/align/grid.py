@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from intake_report.align.events import KMH, spans_of
-from intake_report.align.model import AlignedRun, Alignment, Floats, Ints, PhaseKind, PhaseSettings, Reference
+from intake_report.align import model
+from intake_report.align.model import AlignedRun, Alignment, Floats, Ints, PhaseSettings, Reference
 
 STEP = 25.0  # m of a cell: a fix's error on both sides
 LEAST_COVERED = 0.5  # share of the dwell in a cell that a channel has to cover
@@ -51,7 +51,7 @@ class PlaceGrid:
         """Return mean speed through each cell [km/h], shape (runs, cells), NaN where the run did not pass it whole."""
         width = np.diff(self.edges)[None, :]
         once = (self.passes == 1) & (self.dwell > 0)
-        return np.where(once, width / np.where(once, self.dwell, 1.0) * KMH, np.nan)
+        return np.where(once, width / np.where(once, self.dwell, 1.0) * model.KMH, np.nan)
 
 
 def grid_by_place(
@@ -87,7 +87,7 @@ def grid_by_place(
 def _stretches(run: AlignedRun, reference: Reference) -> Iterator[tuple[Floats, Floats, range]]:
     """Yield time [s], route distance [m] and laps touched of each uninterrupted stretch on the route; lap 0 on an open one."""
     time, distance = run.distance.index.to_numpy(dtype=np.float64), np.asarray(run.distance, dtype=np.float64)
-    for i, j in spans_of(np.isfinite(distance)):
+    for i, j in model.spans_of(np.isfinite(distance)):
         if j - i > 1:
             first, last = (int(distance[k] // reference.length) if reference.closed else 0 for k in (i, j - 1))
             yield time[i:j], distance[i:j], range(first, last + 1)
@@ -200,7 +200,7 @@ def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
     for (name, start), (_, end) in pairwise([*begins, ("", float(grid.edges[last]))]):
         if end > start:
             again = sum(phase.name.partition("-")[0] == name for phase in phases)
-            kind: PhaseKind = "ramp" if name == "ramp" else "highway" if name == "highway" else "city"
+            kind: model.PhaseKind = "ramp" if name == "ramp" else "highway" if name == "highway" else "city"
             phases.append(PhaseSettings(f"{name}-{again + 1}" if again else name, kind, start, end))
     return tuple(phases)
 

@@ -1,22 +1,24 @@
-"""Register runs without a position by the shape of their speed over distance.
+"""Where runs without a position lie, by the shape of their speed over distance: as a whole, and stretch by stretch.
 
 The runs together tell, place by place, which speeds are usual there: a junction, a bend, a ramp are landmarks because
 speeds there are alike and unlike those elsewhere; a stretch that is jammed on some days tells little. Each run is
-placed by scale and offset where its speeds are most likely, the usual speeds are learnt again from the placed runs, and
-so on; common stops settle the last metres. Warping about that line was tried and dropped: on 30 real laps with known
-positions it came no nearer to them than the line alone.
-"""
+placed by scale and offset where its speeds are most likely. Warping about that line was tried and dropped: on 30 real laps with
+known positions it came no nearer to them than the line alone.
 
-from __future__ import annotations
+Whether the line holds everywhere is asked by stretches: a motorway at constant speed tells nothing, a jam the wrong thing.
+How much the speeds of a stretch are worth is learnt from the other runs: had one of them been looked for there, how often
+would it have been found elsewhere? Between stretches that tell, an odometer keeps its scale, so that a run that lies right
+on both sides lies right between.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.align.events import driven
-from intake_report.align.model import Floats, Ints
+from intake_report.align.model import Floats, Ints, driven
 
 # Choices of this package, set on replayed driving cycles and real commutes (tests/align/test_landmarks.py) unless a
 # line says otherwise. Likelihoods are natural logarithms of a ratio against speeds at unrelated places.
@@ -41,6 +43,22 @@ ANOTHER_PLACE = 1000.0  # m between the middles of a run in the best place and i
 # steps in which a place is refined: reach and grain of the middle [m], reach and grain of the scale
 POLISH = ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025))
 TOLD_APART = 3.0  # margin above which a place is trusted: twenty times likelier than the runner-up
+# Of the stretches, set on subsets of real commutes and shifted copies of them (tests/align/test_placement.py).
+STRETCH = 1000.0  # m of road that is looked for
+FARTHEST = 1000.0  # m either way in which it is
+GRAIN = 20.0  # m between the places that are tried
+IN_PLACE = 150.0  # m about its place in which a stretch is not misplaced: the acceptance limit of the placement
+NEAR = 100.0  # m about its place in which a stretch of a fellow is taken to lie
+WEIGHTS = (2.0, 1.0, 0.5, 0.25)  # that the log likelihood of a stretch may have, largest first
+WALK = 10.0  # m, standard deviation by which a run's shift changes from one stretch to the next: 1 % of it
+JUMP = 0.02  # probability that it changes by anything else there: a detour, a gap
+DOUBT = 0.05  # probability of being in place below which a stretch is misplaced
+LEAST_MISPLACED = 2  # stretches in a row: a single one may be a jam
+MOST = 10.0  # of a logarithm of odds: more refuses a weight anyway, and would leave nothing of the others in a sum
+ROUNDING = 1e-9  # of a sum of odds
+SHIFTS = np.arange(-FARTHEST, FARTHEST + GRAIN / 2, GRAIN)
+ABOUT = np.abs(SHIFTS) <= IN_PLACE
+STRETCH_CELLS = round(STRETCH / STEP)
 
 Line = tuple[float, float]  # scale and offset [m]: route distance = scale · driven distance + offset
 
@@ -61,7 +79,7 @@ class Profile:
         """Return speed at distances [m] of any shape, NaN outside the profile."""
         return np.interp(distance, np.arange(len(self.speed)) * self.step, self.speed, left=np.nan, right=np.nan)
 
-    def coarse(self, factor: int) -> Profile:
+    def coarse(self, factor: int) -> "Profile":
         """Return the profile with the mean of each `factor` steps about every new one."""
         from scipy.ndimage import uniform_filter1d
 
@@ -102,17 +120,13 @@ def classes(speed: Floats) -> Ints:
     return np.clip(np.nan_to_num(speed) / BIN, 0, CLASSES - 1).astype(np.intp)
 
 
-def tally(placed: Floats) -> Floats:
-    """Return how often each class of speed occurs in each cell, for one run's speed by cell [km/h] (NaN: not covered)."""
+def place(profile: Profile, grid: Floats, line: Line) -> Floats:
+    """Return how often each class of speed occurs in each cell (cells, classes), for one run placed on the route by a line."""
+    placed = profile.at((grid - line[1]) / line[0])
     count = np.zeros((len(placed), CLASSES))
     at = np.flatnonzero(np.isfinite(placed))
     count[at, classes(placed[at])] = 1.0
     return count
-
-
-def place(profile: Profile, grid: Floats, line: Line) -> Floats:
-    """Return the tally of a run placed on the route by a line."""
-    return tally(profile.at((grid - line[1]) / line[0]))
 
 
 def usual_speeds(count: Floats) -> Floats:
@@ -129,7 +143,7 @@ def usual_speeds(count: Floats) -> Floats:
     return np.asarray(np.log((1.0 - ODD) * usual + ODD), dtype=np.float64)
 
 
-def scale_prior(scale: float, fellows: Sequence[float]) -> float:
+def _scale_prior(scale: float, fellows: Sequence[float]) -> float:
     """Return the log likelihood of a scale before the drive is seen, from the scales of other runs."""
     broad = -((scale - 1.0) ** 2) / (2 * SCALE_SPREAD**2)
     if len(fellows) < LEAST_FELLOWS:
@@ -138,7 +152,7 @@ def scale_prior(scale: float, fellows: Sequence[float]) -> float:
     return float(np.log(FELLOW_SHARE * near + (1.0 - FELLOW_SHARE) * np.exp(broad)))
 
 
-def search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line, float, Likeness]:
+def _search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line, float, Likeness]:
     """Return the best line over all scales and offsets, its log likelihood, and how well it is told; cells as in `run`."""
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -158,7 +172,7 @@ def search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line,
         product = (np.conj(rfft(marks[used], room, axis=1)) * spectrum[used]).sum(axis=0)
         lag = np.arange(-(m - 1), n)
         total = irfft(product, room)[lag % room] * weight
-        total += scale_prior(float(scale), fellows)
+        total += _scale_prior(float(scale), fellows)
         count = np.minimum(lag + m, n) - np.maximum(lag, 0)
         ok = count >= least
         rows.append(np.column_stack([np.full(int(ok.sum()), scale), lag[ok] * step, total[ok], count[ok]]))
@@ -172,7 +186,7 @@ def search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line,
     return line, float(totals[best]), Likeness(gain, float(totals[best] - second))
 
 
-def polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) -> Line:
+def _polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) -> Line:
     """Return the line near the one given at which the run is most likely; each cell is the mean of two of `STEP`."""
     step = 2 * STEP
     middle = run.length / 2
@@ -181,7 +195,7 @@ def polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) ->
     for reach, grain, tilt, fine in POLISH:
         likelihood, (scale, offset) = -np.inf, line
         for k in scale + np.arange(-tilt, tilt + fine / 2, fine):
-            prior = scale_prior(float(k), fellows)
+            prior = _scale_prior(float(k), fellows)
             for c in scale * middle + offset + np.arange(-reach, reach + grain / 2, grain):
                 cell = np.floor((k * (way - middle) + c) / step + 0.25).astype(np.intp)
                 ok = (cell >= 0) & (cell < len(table))
@@ -198,14 +212,118 @@ def place_best(profile: Profile, table: Floats, fellows: Sequence[float] = ()) -
     place, where the run as it is fits worse than the run turned round.
     """
     coarse, coarse_table = profile.coarse(COARSE), _coarsen(table, COARSE)
-    (scale, offset), forward, likeness = search(coarse, coarse_table, fellows)
-    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, fellows)
+    (scale, offset), forward, likeness = _search(coarse, coarse_table, fellows)
+    _, reverse, backward = _search(Profile(coarse.speed[::-1], coarse.step), coarse_table, fellows)
     # a cell of the coarse table is centred behind its first fine cell
     line = (scale, offset + (COARSE - 1) / 2 * STEP)
-    line = polish(profile, _coarsen(table, 2), line, fellows)
+    line = _polish(profile, _coarsen(table, 2), line, fellows)
     return line, likeness._replace(ahead=forward - reverse), backward._replace(ahead=reverse - forward)
 
 
 def _coarsen(table: Floats, factor: int) -> Floats:
     whole = len(table) // factor * factor
     return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Placement:
+    """How well a run lies where its line puts it, by stretches of `STRETCH` (k,).
+
+    `middle`: route distance [m]; `shift`: by how much further on it most likely lies [m]; `inside`: probability that it lies within
+    `IN_PLACE`; `residual`: root mean square of what its place may be off, over stretches and probability [m].
+    """
+
+    middle: Floats
+    shift: Floats
+    inside: Floats
+    residual: float
+
+    @property
+    def misplaced(self) -> tuple[tuple[float, float, float], ...]:
+        """Stretches of road that lie elsewhere: from, to, and by how much further on [m]."""
+        away = np.flatnonzero(self.inside < DOUBT)
+        parts = np.split(away, np.flatnonzero(np.diff(self.middle[away]) > STRETCH) + 1)
+        ends = [(self.middle[part[[0, -1]]], self.shift[part]) for part in parts if part.size >= LEAST_MISPLACED]
+        half = 0.5 * STRETCH
+        return tuple((float(a - half), float(b + half), float(np.median(shift))) for (a, b), shift in ends)
+
+
+def evidence(run: Profile, table: Floats, line: Line) -> Floats:
+    """Return the log likelihood of each stretch of road being further on by each of `SHIFTS`, (stretches, shifts).
+
+    `table`: usual speeds of the other runs. NaN where the run covers less than half of the stretch.
+    """
+    stretches = len(table) // STRETCH_CELLS
+    s = np.arange(stretches * STRETCH_CELLS, dtype=np.float64) * STEP
+    speed = run.at((s[:, None] - line[1] - SHIFTS) / line[0])
+    score = np.where(np.isfinite(speed), table[np.arange(s.size)[:, None], classes(speed)], 0.0)
+    total = score.reshape(stretches, STRETCH_CELLS, -1).sum(axis=1) * STEP / INDEPENDENT
+    covered = np.isfinite(run.at((s - line[1]) / line[0])).reshape(stretches, STRETCH_CELLS).mean(axis=1)
+    total[covered < 0.5] = np.nan
+    return np.asarray(total)
+
+
+def worth(odds: Floats, told: Floats) -> Floats:
+    """Return the weight of the evidence of each stretch, (stretches,), from the sum of the `wrong_odds` of runs that lie in place.
+
+    The largest of `WEIGHTS` with which no wrong place has, on average over the runs, a likelihood above that of the right one:
+    then a likelihood ratio of 20 leads astray in one run of 20 at most (Markov's inequality). The smallest where few runs tell.
+    """
+    fair = (odds / np.maximum(told, 1.0)[:, None]).max(axis=2) <= 1.0 + ROUNDING
+    return np.select(list(fair & (told >= LEAST_FELLOWS)), WEIGHTS, WEIGHTS[-1])
+
+
+def wrong_odds(one: Floats) -> tuple[Floats, Floats]:
+    """Return the likelihood of each wrong place of a run over the right one, (weights, stretches, places), and where it tells.
+
+    `one`: its `evidence`; 0 where it does not tell (stretches,).
+    """
+    ratio = one[:, ~ABOUT] - one[:, np.abs(SHIFTS) <= NEAR].max(axis=1, keepdims=True)
+    told = np.isfinite(ratio[:, 0])
+    powers = np.array(WEIGHTS)[:, None, None] * np.nan_to_num(ratio)
+    return np.where(told[:, None], np.exp(np.minimum(powers, MOST)), 0.0), told.astype(np.float64)
+
+
+def place_by_stretches(own: Floats, weight: Floats) -> Placement | None:
+    """Return where a run lies by the `evidence` of its stretches and its `worth`; None where it covers none.
+
+    Hidden Markov chain of the shift along the road, forward and backward; before anything is seen all of `SHIFTS` are alike.
+    """
+    at = np.flatnonzero(np.isfinite(own[:, 0]))
+    if at.size == 0:
+        return None
+    scores = own[at] * weight[at, None]
+    step = np.exp(-0.5 * ((SHIFTS[:, None] - SHIFTS) / WALK) ** 2)
+    step = (1.0 - JUMP) * step / step.sum(axis=1, keepdims=True) + JUMP / SHIFTS.size
+    forward, backward = scores.copy(), np.zeros_like(scores)
+    for k in range(1, at.size):
+        forward[k] += _passed(forward[k - 1], step)
+        backward[-k - 1] = _passed(scores[-k] + backward[-k], step.T)
+    both = forward + backward
+    chance = np.exp(both - both.max(axis=1, keepdims=True))
+    chance /= chance.sum(axis=1, keepdims=True)
+    residual = float(np.sqrt(np.mean(chance @ SHIFTS**2)))
+    middle = (at.astype(np.float64) + 0.5) * STRETCH
+    return Placement(middle, SHIFTS[np.argmax(chance, axis=1)], chance[:, ABOUT].sum(axis=1), residual)
+
+
+def _passed(log: Floats, step: Floats) -> Floats:
+    most = log.max()
+    return np.asarray(np.log(np.exp(log - most) @ step) + most)
+
+
+def place_all(own: Sequence[Floats]) -> list[Placement | None]:
+    """Return where runs lie by their `evidence`, each judged by the others.
+
+    A run that is found misplaced says nothing of what speeds are worth: the others are judged again without it.
+    """
+    each = [wrong_odds(one) for one in own]
+    found: list[Placement | None] = [None] * len(own)
+    for _ in range(2):
+        sound = [one is None or not one.misplaced for one in found]
+        odds, told = (sum(compress(part, sound), np.zeros_like(part[0])) for part in zip(*each, strict=True))
+        found = [
+            place_by_stretches(one, worth(odds - counted * mine[0], told - counted * mine[1]))
+            for one, mine, counted in zip(own, each, sound, strict=True)
+        ]
+    return found

@@ -1,13 +1,14 @@
-"""What the alignment takes and returns: settings, the reference, the aligned runs and their events."""
+"""What the alignment takes and returns, and what it reads of a run: its speed, the distance driven, its stops."""
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from intake_report.clean import CleanRun
 from intake_report.messages import Message
 
 Floats = NDArray[np.float64]
@@ -16,6 +17,13 @@ Ints = NDArray[np.intp]
 Grade = Literal["good", "fair", "place not verified", "poor", "refused"]
 Method = Literal["position", "speed"]
 PhaseKind = Literal["city", "ramp", "highway"]
+
+KMH = 3.6  # km/h per m/s, exact
+BEYOND = 5.0  # s for which the first and the last speed are taken to hold outside the samples: the longest usual pause
+STOP_BELOW, STOP_ABOVE = 1.0, 4.0  # km/h at which a stop begins, and above which it ends: a creep does not split it
+LEAST_STOP = 2.0  # s; a shorter stop is not counted
+PLACE_RADIUS = 60.0  # m about a common centre within which stops of different runs are at one place
+SPEEDS = ("speed", "gps_speed")  # channels of speed, the second where a run lacks the first
 
 
 @dataclass(frozen=True)
@@ -39,33 +47,10 @@ class AlignSettings:
     gpx: Path | None = None  # file with the path; default: built from the runs
     run: str | None = None  # the run that serves as the reference; default: the medoid run
     closed: bool | None = None  # whether the route is a loop; default: decided from the gap between start and end
-    refine: bool = True  # pull the path of that run to the median of all runs
     phases: tuple[PhaseSettings, ...] = ()
     entry_phase: str | None = None  # default: the first ramp
     threshold: float = 80.0
     hold: float = 5.0
-
-
-class RunData(Protocol):
-    """The part of a cleaned run that the alignment uses."""
-
-    @property
-    def run(self) -> str:
-        """Identity of the run."""
-
-    @property
-    def start(self) -> pd.Timestamp | None:
-        """Time of elapsed second 0, with its zone."""
-
-    @property
-    def frame(self) -> pd.DataFrame:
-        """Channels by elapsed second."""
-
-    def good(self, channel: str) -> "pd.Series[Any]":
-        """Return the valid true samples of a channel."""
-
-    def has(self, channel: str) -> bool:
-        """Tell whether the run has the channel."""
 
 
 @dataclass(frozen=True)
@@ -113,13 +98,9 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class RouteStop:
-    """A standstill (elapsed s; route distance m); `place` is shared by the runs that stopped there."""
-
-    start: float
+class _Span:
+    start: float  # elapsed s, as `end`
     end: float
-    distance: float
-    place: str | None = None
 
     @property
     def duration(self) -> float:
@@ -128,19 +109,20 @@ class RouteStop:
 
 
 @dataclass(frozen=True)
-class PhaseSpan:
-    """The passage of a run through a phase (elapsed s); `complete` is False where the run covers only part of it."""
+class RouteStop(_Span):
+    """A standstill at a route distance [m]; `place` is shared by the runs that stopped there."""
+
+    distance: float
+    place: str | None = None
+
+
+@dataclass(frozen=True)
+class PhaseSpan(_Span):
+    """The passage of a run through a phase; `complete` is False where the run covers only part of it."""
 
     phase: str
-    start: float
-    end: float
     kind: PhaseKind = "city"
     complete: bool = True
-
-    @property
-    def duration(self) -> float:
-        """Duration [s]."""
-        return self.end - self.start
 
 
 @dataclass(frozen=True)
@@ -195,7 +177,7 @@ class AlignedRun(Located):
     """One run on the route distance with its events."""
 
     run: str
-    clean: RunData
+    clean: CleanRun
     coverage: float  # share of the reference, 0 to 1
     grade: Grade
     method: Method  # what `distance` was found by
@@ -216,3 +198,88 @@ class Alignment:
     def run(self, run: str) -> AlignedRun:
         """Return one run by its identity; KeyError if there is none."""
         return {aligned.run: aligned for aligned in self.runs}[run]
+
+
+def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
+    """Return the distance driven since the first sample at times `at` (m,) [s]; (m,) [m].
+
+    `time`, `speed` (n,): true samples [s], [km/h], time strictly increasing. Exact for speed that is linear between the
+    samples; outside them speed holds for `BEYOND`.
+    """
+    v = np.maximum(speed, 0.0) / KMH
+    steps = np.diff(time)
+    total = np.concatenate([[0.0], np.cumsum(steps * (v[1:] + v[:-1]) / 2)])
+    inside = np.clip(at, time[0], time[-1])
+    i = np.clip(np.searchsorted(time, inside, side="right") - 1, 0, max(len(time) - 2, 0))
+    tau = inside - time[i]
+    slope = (np.diff(v) / steps)[i] if len(time) > 1 else np.zeros(len(at))
+    distance = total[i] + v[i] * tau + slope * tau**2 / 2
+    before, after = np.maximum(time[0] - at, 0.0), np.maximum(at - time[-1], 0.0)
+    outside = np.minimum(after, BEYOND) * v[-1] - np.minimum(before, BEYOND) * v[0]
+    return np.asarray(distance + outside, dtype=np.float64)
+
+
+def speed_samples(run: CleanRun) -> tuple[Floats, Floats] | None:
+    """Return the time [s] and speed [km/h] of the first of `SPEEDS` with two true samples, or None without one."""
+    good = next((good for name in SPEEDS if run.has(name) and len(good := run.good(name)) >= 2), None)
+    return None if good is None else (good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64))
+
+
+def frame_time(run: CleanRun) -> Floats:
+    """Return the elapsed seconds of a run's rows, shape (n,)."""
+    return run.frame.index.to_numpy(dtype=np.float64)
+
+
+def spans_of(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Return the first and one past the last index of every run of True in a mask."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int))).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+def find_stops(time: Floats, speed: Floats) -> list[tuple[float, float]]:
+    """Return the stops of a run as (start, end) in elapsed s, from its true samples of speed (n,) [s], [km/h].
+
+    A stop lasts from the first to the last sample at or below `STOP_BELOW` between two crossings of `STOP_ABOVE`. Its ends
+    are known to one sampling interval.
+    """
+    stops = []
+    for i, j in spans_of(speed <= STOP_ABOVE):
+        still = time[i:j][speed[i:j] <= STOP_BELOW].tolist()
+        if still and still[-1] - still[0] >= LEAST_STOP:
+            stops.append((still[0], still[-1]))
+    return stops
+
+
+def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
+    """Return the time [s] at which speed crosses a threshold between samples i and i + 1 (linear)."""
+    v0, v1 = float(speed[i]), float(speed[i + 1])
+    share = (threshold - v0) / (v1 - v0) if v1 != v0 else 0.0
+    return float(time[i] + share * (time[i + 1] - time[i]))
+
+
+def distance_at(distance: "pd.Series[float]", when: float) -> float:
+    """Return route distance [m] at an elapsed time, NaN if either neighbouring row is off the route."""
+    return float(np.interp(when, distance.index.to_numpy(dtype=np.float64), distance.to_numpy(dtype=np.float64)))
+
+
+def group(at: Floats, width: float = 2 * PLACE_RADIUS) -> Ints:
+    """Return the group of each of the positions `at` (n,) [m], numbered along the line, none wider than `width` [m].
+
+    The window that holds most points is a group, then the fullest of the rest, and so on: a queue along a street does
+    not chain two junctions together, and a junction is not cut where its stops are densest. Of windows equally full the
+    narrowest counts. Time grows with points times groups.
+    """
+    label = np.full(len(at), -1, dtype=np.intp)
+    rest = np.argsort(at, kind="stable")
+    begins: list[float] = []
+    while len(rest):
+        s = at[rest]
+        last = np.searchsorted(s, s + width, side="right")
+        count = last - np.arange(len(s))
+        full = np.flatnonzero(count == count.max())
+        i = int(full[np.argmin(s[last[full] - 1] - s[full])])
+        label[rest[i : last[i]]] = len(begins)
+        begins.append(float(s[i]))
+        rest = np.concatenate([rest[:i], rest[last[i] :]])
+    rank = np.argsort(np.argsort(begins, kind="stable"), kind="stable")
+    return rank[label] if len(at) else label

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from intake_report.align.events import driven, speed_samples
-from intake_report.align.model import Bools, Floats, Ints, RoutePath, RunData
+from intake_report.align.model import Bools, Floats, Ints, RoutePath, driven, speed_samples
+from intake_report.clean import CleanRun
 from intake_report.errors import DataError
 
 NODE_SPACING = 20.0  # m driven between two fixes that are matched
@@ -59,12 +59,6 @@ def to_metres(
     return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
 
 
-def to_degrees(x: Floats, y: Floats, centre: tuple[float, float], ellipsoid: str = "WGS84") -> tuple[Floats, Floats]:
-    """Return latitude and longitude [°] of local metres; the inverse of `to_metres`."""
-    longitude, latitude = _projection(*centre, ellipsoid)(x, y, inverse=True)
-    return np.asarray(latitude, dtype=np.float64), np.asarray(longitude, dtype=np.float64)
-
-
 def along(x: Floats, y: Floats) -> Floats:
     """Return the distance along a polyline at each of its points [m]."""
     return np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
@@ -102,18 +96,18 @@ class Fixes:
         return float(np.quantile(way[way > STALE], WIDE)) if (way > STALE).any() else 0.0
 
 
-def position_samples(run: RunData) -> tuple[Floats, Floats, Floats]:
+def position_samples(run: CleanRun) -> tuple[Floats, Floats, Floats]:
     """Return time [s], latitude and longitude [°] where both are valid true samples."""
     both = pd.concat([run.good("latitude"), run.good("longitude")], axis=1, join="inner").astype(np.float64)
     return both.index.to_numpy(dtype=np.float64), both.iloc[:, 0].to_numpy(), both.iloc[:, 1].to_numpy()
 
 
-def has_position(run: RunData) -> bool:
+def has_position(run: CleanRun) -> bool:
     """Tell whether a run has at least two position fixes."""
     return run.has("latitude") and run.has("longitude") and len(position_samples(run)[0]) >= 2
 
 
-def fixes_of(run: RunData, centre: tuple[float, float]) -> Fixes:
+def fixes_of(run: CleanRun, centre: tuple[float, float]) -> Fixes:
     """Return the fixes of a run in local metres about `centre`, single outliers and held old fixes dropped.
 
     A fix is an outlier when the ways to it and from it are both much longer than what was driven meanwhile. A receiver
@@ -124,7 +118,11 @@ def fixes_of(run: RunData, centre: tuple[float, float]) -> Fixes:
     speed = speed_samples(run)
     if speed is None:
         good = np.flatnonzero(~_spikes(x, y, FASTEST * np.diff(time)))
-        return Fixes(time[good], x[good], y[good], _way_by_position(x[good], y[good]))
+        x, y = x[good], y[good]
+        at = spaced(x, y, DRIFT)
+        if len(at) > 1 and np.hypot(x[at[-1]] - x[at[-2]], y[at[-1]] - y[at[-2]]) < DRIFT:
+            at = at[:-1]
+        return Fixes(time[good], x, y, np.interp(np.arange(len(x)), at, along(x[at], y[at])))
     way = driven(*speed, time)
     new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])
     since = way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))]
@@ -143,14 +141,6 @@ def _spikes(x: Floats, y: Floats, way: Floats) -> Bools:
     return bad
 
 
-def _way_by_position(x: Floats, y: Floats) -> Floats:
-    """Return driven distance from positions alone, from 0."""
-    at = spaced(x, y, DRIFT)
-    if len(at) > 1 and np.hypot(x[at[-1]] - x[at[-2]], y[at[-1]] - y[at[-2]]) < DRIFT:
-        at = at[:-1]
-    return np.asarray(np.interp(np.arange(len(x)), at, along(x[at], y[at])), dtype=np.float64)
-
-
 def thin(fixes: Fixes, spacing: float) -> Ints:
     """Return the indices of fixes about `spacing` metres of driving apart, the first and the last included.
 
@@ -162,14 +152,15 @@ def thin(fixes: Fixes, spacing: float) -> Ints:
     return np.flatnonzero(first)
 
 
-def centreline(s: Floats, x: Floats, y: Floats, lap: float | None = None) -> tuple[Floats, Floats]:
-    """Return the points (x, y) of a smooth line through fixes ordered by distance.
+def path_through(
+    s: Floats, x: Floats, y: Floats, centre: tuple[float, float], closed: bool | None, lap: float | None = None
+) -> RoutePath:
+    """Return the path along a smooth line through fixes, without standstill drift, outliers and zigzag.
 
     `s` (n,): distance of each fix along the road [m], from one run or pooled from several; `x`, `y` (n,): local metres;
-    `lap`: length of a closed road [m]. Returns x and y at the cells that hold a fix: fixes far apart are passed
-    through, dense ones are averaged. Zigzag from noise would lengthen the path: by 1.8 % with 3 m of noise every 14 m.
-
-    Local linear regression with a Gaussian kernel, on cells of 3 m.
+    `lap`: length of a closed road [m]; `centre`, `closed` as in `build_path`. Local linear regression with a Gaussian kernel
+    on cells of 3 m that hold a fix: fixes far apart are passed through, dense ones are averaged. Zigzag from noise would
+    lengthen the path: by 1.8 % with 3 m of noise every 14 m.
     """
     from scipy.ndimage import correlate1d
 
@@ -192,8 +183,8 @@ def centreline(s: Floats, x: Floats, y: Floats, lap: float | None = None) -> tup
     spread = s2 * s0 - s1**2
     at = np.flatnonzero(count > 0)
     if lap is not None:
-        centre = origin + (at + 0.5) * CELL
-        at = at[(centre >= 0) & (centre < lap)]
+        middle = origin + (at + 0.5) * CELL
+        at = at[(middle >= 0) & (middle < lap)]
     alone = spread[at] < ALONE * (BANDWIDTH * s0[at]) ** 2
     lines = []
     for values in (x, y):
@@ -201,8 +192,9 @@ def centreline(s: Floats, x: Floats, y: Floats, lap: float | None = None) -> tup
         t0, t1 = (correlate1d(total, kernel * u**p, mode="constant") for p in (0, 1))
         # a cell without neighbours keeps its own mean
         line = np.where(alone, t0[at] / s0[at], (s2 * t0 - s1 * t1)[at] / np.where(alone, 1.0, spread[at]))
-        lines.append(np.asarray(line + values[0], dtype=np.float64))
-    return lines[0], lines[1]
+        lines.append(line + values[0])
+    keep = spaced(lines[0], lines[1], SPACING)
+    return build_path(lines[0][keep], lines[1][keep], centre, closed)
 
 
 def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
@@ -271,15 +263,7 @@ def _middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
     return float(latitude.min() + latitude.max()) / 2, lon
 
 
-def path_from_run(run: RunData, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
-    """Return the path that one run drove, without its standstill drift, outliers and zigzag."""
-    fixes = fixes_of(run, centre)
-    x, y = centreline(fixes.driven, fixes.x, fixes.y)
-    keep = spaced(x, y, SPACING)
-    return build_path(x[keep], y[keep], centre, closed)
-
-
-def medoid(runs: Sequence[RunData]) -> tuple[RunData, tuple[float, float]] | None:
+def medoid(runs: Sequence[CleanRun]) -> tuple[CleanRun, tuple[float, float]] | None:
     """Return the run whose path is nearest to those of all others, and the centre of the projection; None without positions.
 
     The distance of two paths is the mean distance between the points of one and the nearest point of the other at a

@@ -159,7 +159,7 @@ def align_settings(campaign: Campaign) -> AlignSettings:
     of_kind = {phase.kind: phase.id for phase in reversed(route.phases)}
     enters = of_kind.get("ramp", of_kind.get("highway"))
     phases, entry = tuple(align.PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases), route.highway_entry
-    return AlignSettings(gpx, route.reference_run, route.closed, True, phases, enters, entry.speed, entry.hold)
+    return AlignSettings(gpx, route.reference_run, route.closed, phases, enters, entry.speed, entry.hold)
 
 
 def weather_records(campaign: Campaign, *, forecasts: bool = False) -> dict[str, WeatherRecord]:

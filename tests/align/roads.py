@@ -4,9 +4,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import pyproj
 
 from align.support import StubRun, make_run
-from intake_report.align.path import to_degrees
 
 CENTRE = (48.2, 11.6)
 
@@ -16,6 +16,11 @@ def along(corners: Sequence[tuple[float, float]], at: np.ndarray) -> tuple[np.nd
     x, y = np.array(corners, dtype=float).T
     s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
     return np.interp(at, s, x), np.interp(at, s, y)
+
+
+def to_degrees(x, y, centre: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+    projected = pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps="WGS84")
+    return projected(x, y, inverse=True)[::-1]
 
 
 def length(corners: Sequence[tuple[float, float]]) -> float:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from align.roads import ONE_WAY, drive
 from align.support import loop_runs
 from intake_report.align import AlignSettings, PhaseSettings, RouteStop, align_runs
-from intake_report.align.events import driven, find_phases, find_places, find_stops, group, highway_entry
+from intake_report.align.chain import find_phases, find_places, highway_entry
+from intake_report.align.model import driven, find_stops, group
 
 
 def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from align.roads import LOOP, ONE_WAY, drive
 from align.support import loop_runs, make_run
 from intake_report.align import Alignment, AlignSettings, align_runs, grid_by_place, peak_summary, propose_phases
-from intake_report.align.events import find_phases
+from intake_report.align.chain import find_phases
 
 
 def iat_of(alignment: Alignment) -> dict:
@@ -65,7 +65,7 @@ def test_a_gap_of_the_channel_is_not_bridged() -> None:
 def test_a_loop_begun_elsewhere_fills_every_cell_once() -> None:
     base, _ = drive("base", LOOP, noise=0.5, seed=2)
     other, _ = drive("other", [LOOP[3], *LOOP[4:], *LOOP[1:4]], seed=3)
-    alignment = align_runs([base, other], AlignSettings(run="base", refine=False))
+    alignment = align_runs([base, other], AlignSettings(run="base"))
     grid = grid_by_place(alignment)
     assert (grid.passes[1] == 1).mean() > 0.97
     assert grid.dwell[1].sum() == pytest.approx(other.frame.index[-1], rel=0.03)

@@ -8,11 +8,10 @@ import pytest
 
 from align.roads import drive
 from align.support import StubRun, commute_runs, make_run
-from intake_report.align import AlignSettings, align_runs
-from intake_report.align.events import driven, find_stops
+from intake_report.align import AlignSettings, align_runs, landmarks
 from intake_report.align.landmarks import Likeness, classes, place, speed_profile, usual_speeds
-from intake_report.align.registration import register
-from intake_report.align.speed_only import unplaced
+from intake_report.align.model import driven, find_stops
+from intake_report.align.speed_only import register, unplaced
 from intake_report.messages import said
 
 
@@ -214,13 +213,15 @@ def test_a_run_is_found_by_a_scale_that_no_fellow_has(drives: Path) -> None:
 
 
 @pytest.mark.slow
-def test_commute_drives_agree_on_road_that_the_registration_did_not_see(drives: Path) -> None:
+def test_commute_drives_agree_on_road_that_the_registration_did_not_see(drives: Path, monkeypatch) -> None:
     profiles, stops, lengths, reference = profiles_and_stops(drives)
     full = np.flatnonzero(lengths > 50000)
     grid = np.arange(len(profiles[reference].speed)) * 10.0
     hidden = (grid >= 21000) & (grid < 33000)
     outside = [way[(way < 20000) | (way > 34000)] for way in stops]
-    blind = register(profiles, outside, [reference], ignore=hidden)
+    with monkeypatch.context() as patch:
+        patch.setattr(landmarks, "usual_speeds", lambda count: np.where(hidden[:, None], 0.0, usual_speeds(count)))
+        blind = register(profiles, outside, [reference])
     lines = [(one.scale, one.offset) for one in blind]
     registered = np.abs(likeliest_shifts(profiles, lines, full, grid, hidden))
     plain = np.abs(likeliest_shifts(profiles, [(1.0, 0.0)] * len(profiles), full, grid, hidden))

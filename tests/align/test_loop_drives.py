@@ -7,8 +7,7 @@ import pytest
 
 from align.junctions import at_way, crossing, junction, turns
 from align.support import StubRun, loop_runs
-from intake_report.align import Alignment, AlignSettings, align_runs
-from intake_report.align.events import driven, frame_time, speed_samples
+from intake_report.align import Alignment, AlignSettings, align_runs, driven, frame_time, speed_samples
 
 
 @pytest.fixture(scope="module")

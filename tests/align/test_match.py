@@ -5,7 +5,7 @@ import pytest
 
 from align.roads import LOOP, ONE_WAY, OUT_AND_BACK, TWICE, drive, length
 from align.support import StubRun, make_run
-from intake_report.align import AlignSettings, align_runs
+from intake_report.align import AlignSettings, align_runs, chain
 
 STRAIGHT = [(0, 0), (4000, 0), (8988, 0)]
 
@@ -13,7 +13,7 @@ STRAIGHT = [(0, 0), (4000, 0), (8988, 0)]
 def matched(corners, run, true=np.nan):
     """Match a run onto a clean drive along the corners; also by how much its route distance is off, at its rows [m]."""
     base, _ = drive("reference", corners, noise=0.5, seed=99)
-    alignment = align_runs([base, run], AlignSettings(run="reference", refine=False))
+    alignment = align_runs([base, run], AlignSettings(run="reference"))
     aligned = alignment.runs[1]
     return aligned, np.abs(aligned.distance.to_numpy() - true * alignment.reference.length / length(corners))
 
@@ -128,12 +128,13 @@ def test_medoid_is_not_the_odd_run() -> None:
     assert [run.grade for run in alignment.runs[1:]] == ["good"] * 4
 
 
-def test_refining_brings_the_path_nearer_to_the_road() -> None:
+def test_refining_brings_the_path_nearer_to_the_road(monkeypatch) -> None:
     corners = [(2000 * np.sin(a), 2000 * (1 - np.cos(a))) for a in np.linspace(0, 3.0, 200)]
     runs = [drive(f"r{i}", corners, step=5.0, speed=90.0, noise=2.0, seed=40 + i)[0] for i in range(8)]
     wide = {}
     for refine in (False, True):
-        alignment = align_runs(runs, AlignSettings(refine=refine))
+        monkeypatch.setattr(chain, "LEAST_POOLED", 3 if refine else 99)
+        alignment = align_runs(runs)
         # the projection of the runs has another centre: judge by the offsets that all runs share
         wide[refine] = np.median([run.cross_track.abs().median() for run in alignment.runs])  # type: ignore[union-attr]
     assert wide[True] < wide[False]

@@ -11,20 +11,9 @@ from scipy.stats import binom
 from align.roads import drive
 from align.support import StubRun, make_run
 from align.test_landmarks import profiles_and_stops
-from intake_report.align import AlignSettings, align_runs, registration
-from intake_report.align.landmarks import STEP, Profile, place, usual_speeds
-from intake_report.align.placement import (
-    IN_PLACE,
-    LEAST_MISPLACED,
-    SHIFTS,
-    STRETCH,
-    WEIGHTS,
-    evidence,
-    place_by_stretches,
-    worth,
-    wrong_odds,
-)
-from intake_report.align.registration import register
+from intake_report.align import AlignSettings, align_runs, landmarks, speed_only
+from intake_report.align.landmarks import IN_PLACE, SHIFTS, STEP, STRETCH, evidence, place_by_stretches, wrong_odds
+from intake_report.align.speed_only import register
 from intake_report.messages import said
 
 ROAD = 40000.0  # m
@@ -82,15 +71,15 @@ def test_simulated_runs_are_verified_and_one_with_a_detour_is_not(seed: int, det
 def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place(monkeypatch) -> None:
     """One run in six is put at a scale 1.1 % too small: 0 to 440 m, or 220 m either way, off."""
     runs = season(1)
-    settle = registration.settle
+    settle = speed_only.settle
     for about in (0.0, 0.5, 1.0):
 
-        def tilted(lines, stops, length, known, about=about):
-            lines = settle(lines, stops, length, known)
+        def tilted(lines, stops, profiles, known, about=about):
+            lines = settle(lines, stops, profiles, known)
             scale, offset = lines[4]
-            return lines | {4: (scale * 0.989, offset + 0.011 * scale * about * length[4])}
+            return lines | {4: (scale * 0.989, offset + 0.011 * scale * about * profiles[4].length)}
 
-        monkeypatch.setattr(registration, "settle", tilted)
+        monkeypatch.setattr(speed_only, "settle", tilted)
         run = align_runs(runs, REFERENCE).run("r4")
         assert run.grade == "poor" and "scale-alone" in {finding.code for finding in run.findings}
         middles = np.arange(STRETCH / 2, ROAD, STRETCH)
@@ -108,14 +97,14 @@ def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place
 def learnt(fellows: list[np.ndarray]) -> np.ndarray:
     """What the evidence of these runs says speeds are worth."""
     odds, told = zip(*(wrong_odds(one) for one in fellows), strict=True)
-    return worth(np.sum(odds, axis=0), np.sum(told, axis=0))
+    return landmarks.worth(np.sum(odds, axis=0), np.sum(told, axis=0))
 
 
 def test_a_road_at_one_speed_tells_nothing_of_the_place() -> None:
     """Every shift within reach is as likely as any other: its standard deviation is that of a rectangle."""
-    profile = Profile(np.full(2001, 90.0), STEP)
-    tallies = [place(profile, np.arange(2001) * STEP, (1.0, 0.0))] * 5
-    table = usual_speeds(np.sum(tallies, axis=0))
+    profile = landmarks.Profile(np.full(2001, 90.0), STEP)
+    tallies = [landmarks.place(profile, np.arange(2001) * STEP, (1.0, 0.0))] * 5
+    table = landmarks.usual_speeds(np.sum(tallies, axis=0))
     own = evidence(profile, table, (1.0, 0.0))
     placement = place_by_stretches(own[5:15], learnt([own[5:15]] * 4))
     assert placement is not None and placement.misplaced == ()
@@ -125,16 +114,16 @@ def test_a_road_at_one_speed_tells_nothing_of_the_place() -> None:
 
 def test_speeds_are_worth_what_they_said_of_the_other_runs() -> None:
     right, wrong = np.where(SHIFTS == 0.0, 8.0, 0.0), np.where(SHIFTS == 500.0, 8.0, 0.0)
-    assert learnt([right[None, :]] * 4).tolist() == [WEIGHTS[0]]
-    assert learnt([*[right[None, :]] * 3, wrong[None, :]]).tolist() == [WEIGHTS[-1]]
-    assert learnt([right[None, :]] * 2).tolist() == [WEIGHTS[-1]]  # too few to tell
+    assert learnt([right[None, :]] * 4).tolist() == [landmarks.WEIGHTS[0]]
+    assert learnt([*[right[None, :]] * 3, wrong[None, :]]).tolist() == [landmarks.WEIGHTS[-1]]
+    assert learnt([right[None, :]] * 2).tolist() == [landmarks.WEIGHTS[-1]]  # too few to tell
 
 
-def shifted(run: Profile, line: tuple[float, float], at: list[float], by: list[float]) -> Profile:
+def shifted(run: landmarks.Profile, line: tuple[float, float], at: list[float], by: list[float]) -> landmarks.Profile:
     """The run as if its line were off by `by` [m], joined straight between the route distances `at` [m]."""
     way = np.arange(len(run.speed)) * STEP
     off = np.interp(line[0] * way + line[1], at, by)
-    return Profile(run.at(np.clip(way - off / line[0], 0.0, run.length)), STEP)
+    return landmarks.Profile(run.at(np.clip(way - off / line[0], 0.0, run.length)), STEP)
 
 
 WINDOWS = {
@@ -167,9 +156,9 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
         grid = np.arange(len(some[first].speed)) * STEP
         lines = [(one.scale, one.offset) for one in found]
         told = [k for k in range(len(pick)) if found[k].likeness.told or k == first]
-        tallies = {k: place(some[k], grid, lines[k]) for k in told}
+        tallies = {k: landmarks.place(some[k], grid, lines[k]) for k in told}
         total = np.sum(list(tallies.values()), axis=0)
-        own = {k: evidence(some[k], usual_speeds(total - tallies[k]), lines[k]) for k in told}
+        own = {k: evidence(some[k], landmarks.usual_speeds(total - tallies[k]), lines[k]) for k in told}
         for k in told:
             way = np.array([0.0, some[k].length])
             true = (whole[pick[k]].route(way) - whole[pick[first]].offset) / whole[pick[first]].scale
@@ -177,13 +166,13 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
                 placement = found[k].placement
                 assert placement is not None
                 untouched.append((bool(placement.misplaced), placement.residual <= IN_PLACE))
-            table = usual_speeds(total - tallies[k])
+            table = landmarks.usual_speeds(total - tallies[k])
             for (name, (at, by)), extra in product(WINDOWS.items(), (300.0, -500.0, 675.0) if k % 3 == 0 else ()):
                 one = evidence(shifted(some[k], lines[k], at, extra * np.array(by)), table, lines[k])
                 placement = place_by_stretches(one, learnt([own[j] for j in told if j != k]))
                 assert placement is not None
                 off = extra * np.interp(placement.middle, at, by)
-                if (np.abs(off) > IN_PLACE).sum() >= LEAST_MISPLACED:
+                if (np.abs(off) > IN_PLACE).sum() >= landmarks.LEAST_MISPLACED:
                     far = float(np.sqrt(np.mean(off**2))) > IN_PLACE
                     fair = not placement.misplaced and placement.residual <= IN_PLACE
                     row = (bool(placement.misplaced), not placement.misplaced and not fair, fair and far)

@@ -6,12 +6,12 @@ One hour at 10 Hz: 36,000 fixes. Ratios, and one limit in seconds that is genero
 import numpy as np
 import pytest
 import shapely
-from align.roads import CENTRE
+from align.roads import CENTRE, to_degrees
 from align.support import StubRun, make_run
 from timing import seconds
 
 from intake_report.align import RoutePath, align_runs
-from intake_report.align.path import build_path, to_degrees, to_metres
+from intake_report.align.path import build_path, to_metres
 from intake_report.align.position import locate
 
 pytestmark = pytest.mark.bench

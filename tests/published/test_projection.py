@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 import pytest
+from align.roads import to_degrees
 
-from intake_report.align.path import to_degrees, to_metres
+from intake_report.align.path import to_metres
 
 
 def dms(degrees: float, minutes: float, seconds: float) -> float:

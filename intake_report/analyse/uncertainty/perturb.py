@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.align.placement import IN_PLACE
+from intake_report.align.landmarks import IN_PLACE
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.uncertainty.sources import POSITION
 from intake_report.metrics import REGISTRY, RunSeries, evaluate, find_nodes
