@@ -1,12 +1,13 @@
 """The channel catalogue: what each measured quantity of a log is called, what a plausible reading is; OBD-II service 01.
 
-One table of OBD-II parameters decodes the answers. The service and its scaling are defined by SAE J1979 (ISO 15031-5).
-Formulas, byte counts and ranges here come from secondary tables and two open decoders that agree with each other; the text of the
-standard was not read. Parameters marked "from memory" were checked against one open decoder only.
+The service and its scaling are defined by SAE J1979 (ISO 15031-5). Formulas, byte counts and ranges here come from secondary
+tables and two open decoders that agree with each other; the text of the standard was not read. Parameters marked "from memory"
+were checked against one open decoder only.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from intake_report.errors import DataError, nearest
 
@@ -74,13 +75,11 @@ CHANNELS: dict[str, Channel] = {
 def channel(name: str) -> Channel:
     """Return the catalogue entry of `name`; DataError, which suggests the nearest, if there is none."""
     if name not in CHANNELS:
-        remedy = nearest(name, CHANNELS, "Channels are", cutoff=0.4)
-        raise DataError(f"there is no channel “{name}”.", remedy=remedy)
+        raise DataError(f"there is no channel “{name}”.", remedy=nearest(name, CHANNELS, "Channels are", cutoff=0.4))
     return CHANNELS[name]
 
 
-@dataclass(frozen=True)
-class ObdField:
+class ObdField(NamedTuple):
     """One value inside the data bytes of a parameter: ``value = scale * raw + offset`` [unit]."""
 
     name: str  # of the channel where the catalogue has it, else a name in its style
@@ -92,8 +91,7 @@ class ObdField:
     support_bit: int | None = None  # bit of byte A that tells whether the sensor is fitted; None: there is no such bit
 
 
-@dataclass(frozen=True)
-class ObdParameter:
+class ObdParameter(NamedTuple):
     """One parameter of service 01: data bytes behind the id, and values in them; none where only the length is known."""
 
     length: int
@@ -156,36 +154,32 @@ OBD_PARAMETERS: dict[int, ObdParameter] = {
     0x6F: _sensors("kPa", 1, 1.0, 0.0, "compressor_inlet_a", "compressor_inlet_b"),
     0x77: _sensors("degC", 1, 1.0, -40.0, *(f"charge_{bank}{n}" for bank in (1, 2) for n in (1, 2))),
 }
-"""Parameter id → parameter."""
 
 # Full scales that the parameters 10 and 0B have unless 50 and 4F tell others [g/s], [kPa].
 FULL_SCALES = {"maf": ("maf_full_scale", 655.35), "map": ("map_full_scale", 255.0)}
 
 
-def decode(pid: int, data: bytes) -> dict[str, float]:
-    """Return name → value [unit of the field] from the data bytes behind a parameter's id.
+def decode(pid: int, data: bytes) -> dict[tuple[str, str], float]:
+    """Return values by name and unit from the data bytes behind a parameter's id; sensors that are not fitted are absent.
 
-    Sensors that are not fitted are absent, not −40 °C. ValueError: there are fewer bytes than the parameter has.
+    ValueError: there are fewer bytes than the parameter has.
     """
     parameter = OBD_PARAMETERS.get(pid, ObdParameter(0))
     if len(data) < parameter.length:
         raise ValueError(f"parameter {pid:02X} has {parameter.length} data bytes, not {len(data)}")
     return {
-        field.name: field.scale * int.from_bytes(data[field.start : field.start + field.size], "big") + field.offset
+        (field.name, field.unit): field.scale * int.from_bytes(data[field.start : field.start + field.size], "big")
+        + field.offset
         for field in parameter.fields
         if field.support_bit is None or data[0] >> field.support_bit & 1
     }
 
 
 def split_answer(payload: bytes) -> Iterator[tuple[int, bytes]]:
-    """Split the payload of a service 01 answer, ``41 PID data [PID data …]``, into parameter ids and their data bytes.
-
-    All that is left belongs to a parameter that the table does not know.
-    """
-    position = 1
-    while position < len(payload):
-        pid = payload[position]
-        parameter = OBD_PARAMETERS.get(pid)
-        end = position + 1 + parameter.length if parameter else len(payload)
-        yield pid, payload[position + 1 : end]
-        position = end
+    """Split the payload of a service 01 answer, ``41 PID data [PID data …]``, into parameter ids and their data bytes."""
+    rest = payload[1:]
+    while rest:
+        pid, rest = rest[0], rest[1:]
+        length = OBD_PARAMETERS[pid].length if pid in OBD_PARAMETERS else len(rest)  # all is of one that is not known
+        yield pid, rest[:length]
+        rest = rest[length:]

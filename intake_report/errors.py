@@ -23,13 +23,7 @@ def visible(text: str) -> str:
     return _HIDDEN.sub(lambda match: match[0].encode("unicode_escape").decode(), text)
 
 
-LONGEST_WORD = 200  # characters of one unbroken piece of a message; what is longer is cut in its middle
-
-
-def _one_line(text: str) -> str:
-    half = LONGEST_WORD // 2
-    line = text.replace("\n", "\\n").replace("\t", "\\t")
-    return re.sub(rf"\S{{{LONGEST_WORD + 1},}}", lambda word: f"{word[0][:half]}…{word[0][-half:]}", line)
+_TOO_LONG = re.compile(r"\S{201,}")  # one unbroken piece of a message, which is cut in its middle
 
 
 class IntakeReportError(Exception):
@@ -51,8 +45,9 @@ class IntakeReportError(Exception):
     def __str__(self) -> str:
         """Return "file: where: what Remedy" with the absent parts left out."""
         place = ": ".join(part for part in (self.file, self.where) if part)
-        text = f"{place}: {self.what}" if place else self.what
-        return _one_line(f"{text} {self.remedy}" if self.remedy else text)
+        text = " ".join(part for part in (f"{place}: {self.what}" if place else self.what, self.remedy) if part)
+        line = text.replace("\n", "\\n").replace("\t", "\\t")
+        return _TOO_LONG.sub(lambda word: f"{word[0][:100]}…{word[0][-100:]}", line)
 
 
 class CampaignError(IntakeReportError):

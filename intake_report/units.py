@@ -1,25 +1,19 @@
-"""The one place where units are parsed and converted.
+"""The one place where units are parsed and converted: into internal ones at load, back when text is formatted.
 
-Every quantity has one internal unit; text from a log or a campaign file is converted into it once, at load, and
-converted back once, when text is formatted. Factors are exact fractions of the definitions, rounded once to a float;
-the spellings that logs use are listed beside them.
+Factors are exact fractions of the definitions, rounded once to a float, beside the spellings that logs use.
 """
-
-from __future__ import annotations
 
 import difflib
 import functools
 import math
 import re
 from fractions import Fraction as F
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from intake_report.errors import DataError
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
 
 UnitSystem = Literal["si", "us"]
 
@@ -141,14 +135,12 @@ def known_unit(text: str) -> bool:
 def conversion(unit: str, quantity: str) -> tuple[float, float]:
     """Return scale and offset so that ``internal = scale * value + offset``, of a unit as a logger or a user writes it.
 
-    For "temperature_difference" a temperature unit means an interval: 3 °F is 1.667 K. DataError: the unit is not known or
-    does not measure the quantity.
+    Of a temperature difference it means an interval: 3 °F is 1.667 K. DataError: not known, or of another quantity.
     """
-    written = spelling(unit)
-    if written not in SPELLINGS:
+    if not known_unit(unit):
         near = difflib.get_close_matches(unit.lower(), SPELLINGS, n=1)
         raise DataError(f"the unit “{unit}” is not known.", remedy=f"Did you mean “{near[0]}”?" if near else None)
-    measures, factor, offset = SPELLINGS[written]
+    measures, factor, offset = SPELLINGS[spelling(unit)]
     wanted, internal, _ = SPELLINGS[spelling(QUANTITIES[quantity].internal)]
     if wanted == "temperature_difference" and measures == "temperature":
         measures, offset = wanted, F(0)

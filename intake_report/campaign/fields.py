@@ -6,12 +6,13 @@ import datetime as dt
 import math
 import re
 import warnings
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self, TypeVar, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Self, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from intake_report.errors import DataError
@@ -36,18 +37,26 @@ class Section(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, str_strip_whitespace=True)
 
+    @classmethod
+    def by_key(cls) -> dict[str, FieldInfo]:
+        """Return the fields of the table by the keys that a campaign file has."""
+        return {field.alias or name: field for name, field in cls.model_fields.items()}
 
-class OneSource(Section):
-    """Base of a table that takes what it holds from one of several keys."""
-
-    one_of: ClassVar[tuple[str, ...]]
+    def _faults(self) -> Mapping[str, object]:
+        """What keys that are right by themselves can have wrong together: the sentence, and whether it holds."""
+        return {}
 
     @model_validator(mode="after")
-    def _gives_one(self) -> Self:
-        if sum(bool(getattr(self, key)) for key in self.one_of) != 1:
-            *others, last = (f"“{key}”" for key in self.one_of)
-            raise ValueError(f"give one of {', '.join(others)} and {last}")
+    def _without_faults(self) -> Self:
+        for sentence, wrong in self._faults().items():
+            if wrong:
+                raise ValueError(sentence)
         return self
+
+    def _not_one(self, *keys: str) -> dict[str, object]:
+        """The fault of a table that does not take what it holds from exactly one of the keys."""
+        sentence = f"give one of {', '.join(f'“{key}”' for key in keys[:-1])} and “{keys[-1]}”"
+        return {sentence: sum(bool(getattr(self, key)) for key in keys) != 1}
 
 
 Date = TypeVar("Date", bound=dt.date)
@@ -55,16 +64,12 @@ Date = TypeVar("Date", bound=dt.date)
 
 @dataclass(frozen=True)
 class WithUnit:
-    """Marks a field that is written with a unit and kept in the internal unit of `quantity`.
+    """Marks a field that is written with a unit and kept in the internal one of its quantity."""
 
-    `quantity`: key of `units.QUANTITIES`; `low`, `high`: allowed range [internal unit], limits included; `above`: lower
-    limit that is not allowed itself [internal unit].
-    """
-
-    quantity: str
-    low: float | None = None
+    quantity: str  # key of `units.QUANTITIES`
+    low: float | None = None  # allowed range [internal unit], limits included
     high: float | None = None
-    above: float | None = None
+    above: float | None = None  # lower limit that is not allowed itself
 
     @property
     def unit(self) -> str:
@@ -72,10 +77,7 @@ class WithUnit:
         return QUANTITIES[self.quantity].internal.replace("delta_", "")
 
     def parse(self, value: object) -> float:
-        """Return `value` (a text such as "3 degF") in the internal unit.
-
-        Raises ValueError: if it is no text with a number and a fitting unit, or is out of range.
-        """
+        """Return a text such as "3 degF" in the internal unit; ValueError for any other value, or out of range."""
         if isinstance(value, int | float) and not isinstance(value, bool):
             number = f"{value:g}" if abs(value) < 1e300 else str(value)[:20]
             raise ValueError(f'{number} has no unit; write the quantity with its unit: "{number} {self.unit}"')
@@ -108,13 +110,6 @@ class WithUnit:
         return {"type": "string", "description": text}
 
 
-def parts_of(annotation: Any) -> Iterator[Any]:
-    """Yield an annotation and all that it is made of: types, marks, texts of a choice."""
-    yield annotation
-    for argument in get_args(annotation):
-        yield from parts_of(argument)
-
-
 def described(description: str, default: Any = None, **more: Any) -> Any:
     """Return a field with what editors and the drafted file say of it; `default` is a value, or `dict` for an empty table."""
     own = {"default_factory": dict} if default is dict else {"default": default}
@@ -122,9 +117,12 @@ def described(description: str, default: Any = None, **more: Any) -> Any:
 
 
 Temperature = Annotated[float, WithUnit("temperature")]
+StandTemperature = Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]
+Uncertainty = Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)]
 PositiveKelvins = Annotated[float, WithUnit("temperature_difference", above=0.0)]
 Kelvins = Annotated[float, WithUnit("temperature_difference", low=0.0)]
 Duration = Annotated[float, WithUnit("duration", low=0.0)]
+Stand = Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)]
 PressureDrop = Annotated[float, WithUnit("restriction", low=0.0)]
 Pressure = Annotated[float, WithUnit("pressure", low=0.0)]
 Percent = Annotated[float, WithUnit("ratio", low=0.0, high=100.0)]
@@ -153,8 +151,8 @@ def _of_our_time(moment: Date) -> Date:
     return moment
 
 
+# Names that some operating systems keep for devices, and endings that they drop: ids become names of folders.
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?|.*\.", re.I)
-"""Names that some operating systems keep for devices, and endings that they drop: ids become names of folders."""
 
 
 def _no_name_of_a_system(value: str) -> str:
@@ -180,10 +178,7 @@ PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text wi
 
 
 def read_photo(path: Path) -> Image:
-    """Return a photograph as it is printed: pixels only, in RGB.
-
-    `path`: PNG or JPEG. Raises DataError: the file is too large, is no PNG or JPEG, or ends early.
-    """
+    """Return a photograph as it is printed: pixels only, in RGB. DataError: too large, no PNG or JPEG, or ends early."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     def too_large(what: str) -> DataError:

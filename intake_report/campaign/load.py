@@ -1,44 +1,43 @@
-"""Read a campaign file: every mistake found is reported at once, in sentences of our own, each with key and way out."""
+"""A campaign file read, varied and checked across its tables; all mistakes are reported at once, each with key and way out."""
 
 import copy
 import difflib
-import json
-import re
+import hashlib
+import itertools
 import sys
 import tomllib
-import typing
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from intake_report import CAMPAIGN_FILE
-from intake_report.campaign.checks import cross_checks
-from intake_report.campaign.fields import parts_of
-from intake_report.campaign.model import Campaign
-from intake_report.channels import CHANNELS
-from intake_report.errors import CampaignError, CampaignErrors, nearest, visible
-from intake_report.units import QUANTITIES
+from intake_report.campaign.fields import WithUnit, read_photo
+from intake_report.campaign.keys import Location, key_of, mistakes, shown_value
+from intake_report.campaign.model import Campaign, NamedFile
+from intake_report.channels import CHANNELS, channel
+from intake_report.errors import CampaignError, CampaignErrors, DataError, nearest, visible
+from intake_report.units import conversion
 
-LONGEST_SHOWN = 60  # signs of a value that a sentence can hold
-_UNION_MEMBERS = frozenset({"Limit", "str", "int", "float", "bool"})
-
-Location = tuple[int | str, ...]
+NO_RUN = "run"
+"""Place of the mistake that a campaign has no run yet, which a plan can do without."""
+_LISTS = {key for key, field in Campaign.by_key().items() if get_origin(field.annotation) is tuple}
+_MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
 
 
 def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
     """Read and validate a campaign; all its quantities are in internal units.
 
-    `path`: the campaign file, or the folder that holds a `campaign.toml`; `check`: further check of the campaign, by what
-    this package does not know, whose errors are reported with the others. Raises CampaignError: if the file is absent, is
-    not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
+    `path`: the campaign file, or its folder; `check`: a further check, whose errors are reported with the others.
+    CampaignError: the file is absent, is not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
     """
     campaign = read_campaign(path)
     errors = list(cross_checks(campaign, campaign.given))
     if check is not None:
-        known = {_table(error) for error in errors}  # one mistake is said once
-        errors += [error for error in check(campaign) if _table(error) not in known]
+        known = {str(error.where).partition(".")[0] for error in errors}  # of one table the first mistakes are said
+        errors += [error for error in check(campaign) if str(error.where).partition(".")[0] not in known]
     refuse(errors)
     return campaign
 
@@ -46,8 +45,7 @@ def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[Campaig
 def read_campaign(path: Path | str) -> Campaign:
     """Read a campaign by the rules of each table alone; see `load_campaign`."""
     file = Path(path)
-    if file.is_dir():
-        file = file / CAMPAIGN_FILE
+    file = file / CAMPAIGN_FILE if file.is_dir() else file
     if not file.is_file():
         remedy = f"Name a folder with a {CAMPAIGN_FILE}, or the file itself."
         raise CampaignError("there is no campaign file here.", file=file, remedy=remedy)
@@ -55,9 +53,7 @@ def read_campaign(path: Path | str) -> Campaign:
     data = parse_toml(source, file)
     refuse(_hidden_signs(data, (), file))
     campaign = validate(data, file)
-    campaign._file = file.resolve()
-    campaign._source = source
-    campaign._given = file
+    campaign._file, campaign._source, campaign._given = file.resolve(), source, file
     return campaign
 
 
@@ -66,7 +62,7 @@ def validate(data: dict[str, Any], file: Path) -> Campaign:
     try:
         return Campaign.model_validate(data)
     except ValidationError as failure:
-        errors = _mistakes(failure.errors(include_url=False), file)
+        errors = mistakes(failure.errors(include_url=False), file)
     raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
 
 
@@ -77,23 +73,14 @@ def refuse(errors: Iterable[CampaignError]) -> None:
         raise several[0] if len(several) == 1 else CampaignErrors(several)
 
 
-def _table(error: CampaignError) -> str:
-    return (error.where or "").partition(".")[0]
-
-
-_LISTS = {f.alias or name for name, f in Campaign.model_fields.items() if typing.get_origin(f.annotation) is tuple}
-
-
 def vary(campaign: Campaign, changes: Mapping[str, object]) -> Campaign:
     """Return the campaign with some of its keys changed for an experiment, validated as the file is.
 
     `changes` maps the path of a key to its value as the file would hold it ("3 degF", a list, a table); None removes it.
     A path is written with dots, and an entry of a list by its id: ``{"metrics.recovery_margins": ["2 K"],
     "run.day1-stock.exclude": "road works", "claim.peak": None}``. An id that does not exist yet, with a table as value,
-    adds the entry. The report of the varied campaign says what was changed (`Campaign.varied`).
-
-    Raises CampaignError: if a path leads nowhere or the changed campaign breaks a rule; `CampaignErrors` holds all
-    mistakes at once.
+    adds the entry. The report of the varied campaign says what was changed (`Campaign.varied`). CampaignError: a path leads
+    nowhere, or the changed campaign breaks a rule.
     """
     data = copy.deepcopy(dict(campaign.varied[1])) if campaign.varied else parse_toml(campaign.source, campaign.given)
     for path, value in changes.items():
@@ -149,8 +136,9 @@ def parse_toml(source: bytes, file: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise CampaignError(f"not valid TOML: {error}.", file=file, remedy="Correct the file at that place.") from None
     except RecursionError:
-        what = "brackets are nested too deep."
-        raise CampaignError(what, file=file, remedy="A campaign needs three levels.") from None
+        raise CampaignError(
+            "brackets are nested too deep.", file=file, remedy="A campaign needs three levels."
+        ) from None
     except ValueError:  # of int()
         what = f"a number in it is longer than {sys.get_int_max_str_digits()} digits."
         raise CampaignError(what, file=file, remedy="Correct the number.") from None
@@ -166,165 +154,156 @@ def _hidden_signs(value: object, location: Location, file: Path) -> Iterator[Cam
         for number, inner in enumerate(value):
             yield from _hidden_signs(inner, (*location, number), file)
     elif isinstance(value, str) and visible(value) != value:
-        what = f"{_shown(visible(value))} holds a sign that cannot be seen."
-        yield CampaignError(what, file=file, where=_key(location), remedy="Write it without.")
+        what = f"{shown_value(visible(value))} holds a sign that cannot be seen."
+        yield CampaignError(what, file=file, where=key_of(location), remedy="Write it without.")
 
 
-# ---- what the validator found, in sentences ----------------------------------------------------------------------
+class _Mistake(NamedTuple):
+    """A mistake of the campaign file: its key, a sentence, the way out, and the file that is not there."""
+
+    where: str
+    what: str
+    remedy: str | None = None
+    absent: str = ""
 
 
-def _mistakes(failures: Sequence[Any], file: Path) -> tuple[CampaignError, ...]:
-    """Return one error per mistake, from the errors of pydantic."""
-    found = [(_place(failure["loc"]), failure) for failure in failures]
-    absent = {place for place, failure in found if failure["type"] == "missing"}
-    unknown = [place for place, failure in found if failure["type"] == "extra_forbidden"]
-    meant = {near for place in unknown if (near := _meant(place, absent)) in absent}
-    errors: dict[str, CampaignError] = {}
-    for place, failure in found:
-        # a list that is too short since its items were refused, a table where a text would do: what is inside matters
-        if place in meant or any(len(other) > len(place) and other[: len(place)] == place for other, _ in found):
-            continue
-        if place in unknown:
-            near, known = _meant(place, absent), _known_keys(place[:-1])
-            what = f"the key “{place[-1]}” is not known."
-            remedy = f"Did you mean “{near[-1]}”?" if near else f"Known keys here: {', '.join(known)}."
+def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+    """Yield what no single table of a campaign, valid by its tables, can know; `file` as the user named it."""
+    if not campaign.runs:
+        remedy = "Add a [[run]]; intake-report plan says which."
+        yield CampaignError("at least one is needed.", file=file, where=NO_RUN, remedy=remedy)
+    for check in (_entries, _references, _files, _channels, _instruments):
+        for mistake in check(campaign):
+            error = CampaignError(mistake.what, file=file, where=mistake.where, remedy=mistake.remedy)
+            error.absent = mistake.absent
+            yield error
+
+
+def _entries(campaign: Campaign) -> Iterator[_Mistake]:
+    """Yield ids that stand twice, a baseline too many or too few, phases that overlap."""
+    ids = [(key.partition("[")[0], entry.id) for key, entry in campaign.entries().items() if hasattr(entry, "id")]
+    ids += [("configuration.name", c.name) for c in campaign.configurations]
+    ids += [("route.phase", p.id) for p in campaign.route.phases]
+    for (key, id), count in Counter(ids).items():
+        if count > 1:
+            yield _Mistake(key, f"“{id}” is used {count} times.", "Give each its own id.")
+    baselines = [c.id for c in campaign.configurations if c.role == "baseline"]
+    if len(baselines) != 1:
+        number = f"it has {len(baselines)} ({', '.join(baselines)})" if baselines else "it has none"
+        what = f"a campaign needs exactly one configuration with role “baseline”; {number}."
+        remedy = "Mark the one that the others are compared with; the rest are “candidate” or “reference”."
+        yield _Mistake("configuration.role", what, remedy)
+    for first, second in itertools.pairwise(sorted(campaign.route.phases, key=lambda phase: phase.start)):
+        if second.start < first.end:
+            what = f"“{second.id}” begins at {second.start:g} m, before “{first.id}” ends at {first.end:g} m."
+            yield _Mistake("route.phase", what, "Phases must not overlap.")
+
+
+def _references(campaign: Campaign) -> Iterator[_Mistake]:
+    known = {
+        "configuration": [c.id for c in campaign.configurations],
+        "phase": [p.id for p in campaign.route.phases],
+        "ambient reference": ["auto", "vehicle", *(w.id for w in campaign.weather)],
+        "claim": [c.id for c in campaign.claims],
+        "run": [r.id for r in campaign.runs],
+    }
+    fields = (("configuration", "configuration"), ("versus", "configuration"), ("phase", "phase"))
+    entries = campaign.entries().items()
+    named = [
+        *((kind, f"{key}.{field}", getattr(entry, field, None)) for field, kind in fields for key, entry in entries),
+        ("ambient reference", "ambient.reference", campaign.ambient.reference),
+        *(("claim", f"plan.worth.{id}", id) for id in campaign.plan.worth),
+        ("run", "route.reference_run", campaign.route.reference_run),
+        ("run", "common_drive.run", campaign.common_drive and campaign.common_drive.run),
+    ]
+    for kind, key, id in named:
+        if id and id not in known[kind]:
+            yield _Mistake(key, f"there is no {kind} “{id}”.", nearest(id, known[kind], "The campaign has:"))
+
+
+def _files(campaign: Campaign) -> Iterator[_Mistake]:
+    """Yield what is wrong with the files that the campaign names: they are there, inside its folder, none counts twice."""
+    folder = campaign.folder.resolve()
+    logs: list[tuple[NamedFile, Path]] = []
+    for named in campaign.named_files():
+        path, key, quoted = folder / named.relative, named.key, f"“{named.relative}”"
+        if not path.resolve().is_relative_to(folder):
+            yield _Mistake(key, f"{quoted} leads out of the campaign folder.", "Copy the file into the folder.")
+        elif path.is_dir():
+            inside = "name the log files inside it" if named.kind == "log" else "name the file inside it"
+            yield _Mistake(key, f"{quoted} is a folder; {inside}.")
+        elif not path.is_file():
+            remedy = _nearest(folder, named.relative)
+            yield _Mistake(key, f"the file {quoted} does not exist.", remedy, absent=named.relative)
+        elif named.kind == "photo":
+            try:
+                read_photo(path)
+            except DataError as error:
+                yield _Mistake(key, f"{quoted}: {error.what}", error.remedy)
+        elif named.run:
+            logs.append((named, path.resolve()))
+    sizes = Counter(path.stat().st_size for path in {path for _, path in logs})
+    seen: dict[Path | bytes, NamedFile] = {}
+    for named, path in logs:
+        same = sizes[path.stat().st_size] > 1 and path.stat().st_size > 0  # only files of one size can be the same
+        first = seen.setdefault(hashlib.sha256(path.read_bytes()).digest() if same else path, named)
+        if first is not named and not (first.control and named.control):  # one may be the control of several runs
+            who = [f"“{log.relative}” of {'the control of ' * log.control}run “{log.run}”" for log in (first, named)]
+            what = f"{who[1]} is the same as {who[0]}: one drive would count as two."
+            yield _Mistake(named.key, what, "Name for each run its own log.")
+
+
+def _nearest(folder: Path, relative: str) -> str:
+    """Return the remedy: a path that can be pasted, in the same folder before others."""
+    wanted = Path(relative.replace("\\", "/"))
+    files = [p for p in itertools.islice(folder.rglob("*"), _MOST_SEARCHED) if p.suffix != ".toml" and p.is_file()]
+    paths = sorted(p.relative_to(folder) for p in files)
+    beside = [p.as_posix() for p in paths if p.parent == wanted.parent]
+    names = {p.name: p.as_posix() for p in reversed(paths)}
+    near = difflib.get_close_matches(wanted.as_posix(), beside, n=1, cutoff=0.5)
+    near = near or [names[name] for name in difflib.get_close_matches(wanted.name, names, n=1, cutoff=0.8)]
+    return f"Did you mean “{near[0]}”?" if near else "Check the name, or put the file there."
+
+
+def _channels(campaign: Campaign) -> Iterator[_Mistake]:
+    """Yield what is wrong with the channels that are named, and with their units."""
+    logs = {f"{key}.log": getattr(entry, "log", None) for key, entry in campaign.entries().items()}
+    tables = [(f"{key}.columns", log.columns) for key, log in {"log": campaign.log, **logs}.items() if log]
+    named = [(f'{key}."{header}"', *_split(target)) for key, columns in tables for header, target in columns.items()]
+    named += [(f"instrument.channels.{name}", name, None) for name in campaign.instrument.channels]
+    read = [
+        (f"soak_check[{i}].readings.{n}", n, None) for i, s in enumerate(campaign.soak_checks, 1) for n in s.readings
+    ]
+    for key, columns in tables:
+        for name, count in Counter(_split(target)[0] for target in columns.values()).items():
+            if count > 1:
+                yield _Mistake(key, f"{count} columns are mapped to the channel “{name}”.", "Map one.")
+    for where, name, unit in (*named, *read):
+        try:
+            quantity = channel(name).quantity
+            if unit is not None:
+                conversion(unit, quantity)
+        except DataError as error:
+            yield _Mistake(where, error.what, error.remedy)
         else:
-            what, remedy = _sentence(failure, place)
-        error = CampaignError(what, file=file, where=_key(place), remedy=remedy or None)
-        errors.setdefault(str(error.where), error)  # of a value that may have several forms the first
-    return tuple(errors.values())
+            if quantity != "temperature" and (where, name, unit) in read:
+                yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
 
 
-def _place(location: Location) -> Location:
-    """Return a location without the members of unions, which pydantic names like keys."""
-    marks = ("function-", "constrained-")
-    return tuple(p for p in location if isinstance(p, int) or not (p in _UNION_MEMBERS or p.startswith(marks)))
+def _split(text: str) -> tuple[str, str | None]:
+    """Split "iat [degC]" into channel name and unit (None if no unit is given)."""
+    name, _, rest = text.partition("[")
+    return name.strip(), rest.rstrip().removesuffix("]").strip() if rest else None
 
 
-def _key(location: Location) -> str:
-    text = ""
-    for part in location:
-        if isinstance(part, int):
-            text += f"[{part + 1}]"
-        else:
-            text += f".{_toml_key(part)}" if text else _toml_key(part)
-    return text
-
-
-def _toml_key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else f'"{key}"'
-
-
-def _meant(location: Location, absent: set[Location]) -> Location:
-    """Return the place of the key that an unknown one was meant to be: one that is missing before others."""
-    *place, last = location
-    missing = [str(other[-1]) for other in absent if other[:-1] == tuple(place)]
-    for keys, cutoff in ((missing, 0.6), (_known_keys(tuple(place)), 0.5)):
-        near = difflib.get_close_matches(str(last), keys, n=1, cutoff=cutoff)
-        if near:
-            return (*place, near[0])
-    return ()
-
-
-# First part of the type that pydantic gives an error; sentence and remedy, filled from the value and its context.
-_SENTENCES = (
-    ("missing", "this key is missing.", "Add it."),
-    ("too_short", "at least one is needed.", ""),
-    ("string_too_short", "the text must not be empty.", ""),
-    ("string_too_long", "{value} is too long: at most {max_length} sign is possible here.", ""),
-    ("string_pattern_mismatch", "{value} is not an id: use letters, digits, “_”, “.”, “-”, at most 64.", ""),
-    ("literal_error", "{value} is not one of {expected}.", ""),
-    ("datetime", "{value} is not a date with a time.", "Write 2026-06-14T13:00:00+02:00."),
-    ("date", "{value} is not a date.", "Write {key} = 2026-06-14."),
-    ("model", "{value} is not a table.", "Write a table: [{header}], its keys below it."),
-    ("dict", "{value} is not a table.", "Write a table: [{header}], its keys below it."),
-    ("bool", "{value} is neither true nor false.", "Write {key} = true or {key} = false."),
-    ("int", "{value} is not a whole number.", "Write a whole number without quotes: {key} = 1."),
-    ("float", "{value} is not a number.", "Write a number without quotes: {key} = 0.95."),
-    ("greater_than_equal", "{value} must not be below {ge:g}.", ""),
-    ("greater_than", "{value} must be greater than {gt:g}.", ""),
-    ("less_than_equal", "{value} must not be above {le:g}.", ""),
-    ("less_than", "{value} must be less than {lt:g}.", ""),
-)
-
-_LIMIT = 'Write a limit with its unit: "250 m", or { limit = "250 m", hard = true }.'
-
-
-def _sentence(failure: Any, location: Location) -> tuple[str, str]:
-    """Return sentence and remedy for everything but unknown keys."""
-    kind, value = failure["type"], failure["input"]
-    key = next((part for part in reversed(location) if isinstance(part, str)), "")
-    if kind == "value_error":  # a sentence of our own
-        return str(failure["ctx"].get("error", failure["msg"])).rstrip(".") + ".", ""
-    if location == ("schema",) and kind != "missing":
-        return f"this program reads campaign files of schema 1, not {_shown(value)}.", "Write schema = 1."
-    if location[0] == "acceptance" and len(location) > 1 and location[-1] != "hard" and kind != "missing":
-        return f"{_shown(value)} is not a limit.", _LIMIT
-    if key == "month" and kind == "string_pattern_mismatch":
-        return f"{_shown(value)} is not a month.", 'Write month = "2026-07".'
-    if kind in ("tuple_type", "list_type"):
-        return _no_list(location, key, value)
-    if kind == "string_type":
-        return _no_text(location, key, value)
-    for start, what, remedy in _SENTENCES:
-        if kind.startswith(start):
-            context = dict(failure.get("ctx", {}))
-            context |= {n: re.sub(r"'([^']*)'", r"“\1”", v) for n, v in context.items() if isinstance(v, str)}
-            words = {"value": _shown(value), "key": key, "header": _header(location), **context}
-            return what.format(**words), remedy.format(**words)
-    return f"{str(failure['msg']).rstrip('.')}.", ""
-
-
-def _no_list(location: Location, key: str, value: object) -> tuple[str, str]:
-    if isinstance(value, dict):
-        return "this table may stand several times.", f"Write [[{_header(location)}]], in double brackets."
-    keys = _known_keys(location)
-    inside = '"…"'
-    if keys and keys != _known_keys(location[:-1]):
-        inside = "{ … }"
-    elif isinstance(value, str) and 0 < len(value) <= LONGEST_SHOWN:
-        inside = json.dumps(value, ensure_ascii=False)
-    return f"{_shown(value)} is not a list.", f"Write a list: {key} = [{inside}]."
-
-
-def _no_text(location: Location, key: str, value: object) -> tuple[str, str]:
-    """Return sentence and remedy where a text is needed; some texts stand for a quantity."""
-    unit = None
-    if location[:2] == ("instrument", "channels") and location[-1] in ("resolution", "accuracy"):
-        entry = CHANNELS.get(str(location[2]))
-        unit = QUANTITIES[entry.quantity].internal if entry is not None else "degC"
-    elif location[:2] == ("metrics", "equivalence"):
-        unit = "degC" if "time" not in str(location[-1]) else "s"
-    if unit is None:
-        return f"{_shown(value)} is not a text.", f'Write a text in quotes: {_toml_key(key)} = "…".'
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    example = f'Write the quantity with its unit: "{_shown(value) if number else 1} {unit}".'
-    return f"{_shown(value)} {'has no unit' if number else 'is not a quantity'}.", example
-
-
-def _shown(value: object) -> str:
-    """Return the value as the user wrote it, cut to a length that a sentence can hold."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, dict | list | tuple):
-        return "a table" if isinstance(value, dict) else "a list"
-    text = str(value)
-    text = text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 1]}…"
-    return text if isinstance(value, int | float) else f"“{text}”"
-
-
-def _header(location: Location) -> str:
-    return ".".join(part for part in location if isinstance(part, str))
-
-
-def _known_keys(location: Location) -> list[str]:
-    """Return the keys that the table at `location` may have."""
-    current: type[BaseModel] | None = Campaign
-    for part in location:
-        if isinstance(part, int) or current is None:
-            continue
-        field = next((f for n, f in current.model_fields.items() if (f.alias or n) == part), None)
-        if field is not None:
-            models = (p for p in parts_of(field.annotation) if isinstance(p, type) and issubclass(p, BaseModel))
-            current = next(models, None)
-    return [] if current is None else [field.alias or name for name, field in current.model_fields.items()]
+def _instruments(campaign: Campaign) -> Iterator[_Mistake]:
+    for name in campaign.instrument.channels.keys() & CHANNELS.keys():
+        quantity = CHANNELS[name].quantity
+        form = WithUnit("temperature_difference" if quantity == "temperature" else quantity, above=0.0)
+        for field in ("resolution", "accuracy"):
+            text = getattr(campaign.instrument.channels[name], field)
+            try:
+                if text is not None:
+                    form.parse(text)
+            except ValueError as error:
+                yield _Mistake(f"instrument.channels.{name}.{field}", f"{error}")

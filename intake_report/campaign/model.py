@@ -1,19 +1,15 @@
 """The campaign file as frozen models: what was driven, with what, where, when, and what shall be shown."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple, get_origin
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, StrictBool
 
 from intake_report.campaign import fields, sections
 from intake_report.campaign.fields import Identifier, RelativePath, Section, Text, WithUnit, described
 from intake_report.units import UnitSystem
-
-StandTemperature = Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]
 
 
 def _timezone(name: str) -> str:
@@ -114,11 +110,8 @@ class Phase(Section):
     start: fields.Distance
     end: fields.Distance
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Phase:
-        if self.end <= self.start:
-            raise ValueError("the phase must end after it starts")
-        return self
+    def _faults(self) -> dict[str, object]:
+        return {"the phase must end after it starts": self.end <= self.start}
 
 
 class HighwayEntry(Section):
@@ -172,17 +165,14 @@ class WeatherReading(Section):
     wind_direction: Annotated[float, WithUnit("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
 
-    @model_validator(mode="after")
-    def _one_pressure(self) -> WeatherReading:
-        if self.station_pressure is not None and self.altimeter is not None:
-            raise ValueError("give either “station_pressure” or “altimeter”, not both")
-        return self
+    def _faults(self) -> dict[str, object]:
+        both = self.station_pressure is not None and self.altimeter is not None
+        return {"give either “station_pressure” or “altimeter”, not both": both}
 
 
-class Weather(fields.OneSource):
+class Weather(Section):
     """One source of weather."""
 
-    one_of = ("file", "reports", "readings")
     id: Identifier
     kind: Literal["metar", "station", "handheld", "forecast"]
     elevation: fields.Length | None = None
@@ -196,47 +186,42 @@ class Weather(fields.OneSource):
     max_age: fields.Duration = 5400.0
     accuracy: fields.Kelvins | None = None
 
-    @model_validator(mode="after")
-    def _of_its_kind(self) -> Weather:
-        if self.reports and self.kind != "metar":
-            raise ValueError("“reports” are METAR reports: the kind is “metar”")
-        if self.readings and self.kind == "metar":
-            raise ValueError("METAR reports go into “reports”")
-        return self
+    def _faults(self) -> dict[str, object]:
+        return {
+            **self._not_one("file", "reports", "readings"),
+            "“reports” are METAR reports: the kind is “metar”": self.reports and self.kind != "metar",
+            "METAR reports go into “reports”": self.readings and self.kind == "metar",
+        }
 
 
-class SoakCheck(fields.OneSource):
+class SoakCheck(Section):
     """Readings after a long stand, engine cold and out of the sun, when all temperature sensors must agree.
 
     Common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets.
     """
 
-    one_of = ("readings", "file")
     id: Identifier
     time: fields.Moment | None = described("When the readings were taken")
-    stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
-        description="How long the vehicle stood before, engine off"
+    stood: fields.Stand = Field(description="How long the vehicle stood before, engine off")
+    readings: dict[str, fields.StandTemperature] = described(
+        'Channel = what the logger showed: { iat = "15 degC" }', dict
     )
-    readings: dict[str, StandTemperature] = described('Channel = what the logger showed: { iat = "15 degC" }', dict)
-    file: RelativePath | None = described(
-        "Log of the stand by the same logger, or a table; a column may be mapped to “reference”"
-    )
+    file: RelativePath | None = described("Log of the stand by this logger, or a table; a column may be “reference”")
     log: Log | None = described("Overrides of [log] for this file")
-    reference: StandTemperature | None = described("Air temperature beside the sensors by a thermometer")
-    reference_uncertainty: Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)] | None = (
-        described("Standard uncertainty of the reference (k = 1)")
-    )
+    reference: fields.StandTemperature | None = described("Air temperature beside the sensors by a thermometer")
+    reference_uncertainty: fields.Uncertainty | None = described("Standard uncertainty of the reference (k = 1)")
     notes: str = ""
 
-    @model_validator(mode="after")
-    def _tells_something(self) -> SoakCheck:
-        if self.readings and self.time is None:
-            raise ValueError("readings need the “time” at which they were taken")
-        if len(self.readings) == 1 and self.reference is None:
-            raise ValueError("one reading tells nothing without a “reference”: give that, or a second channel")
-        if self.reference is not None and self.reference_uncertainty is None:
-            raise ValueError("a reference is worth what is known of it: say its “reference_uncertainty”")
-        return self
+    def _faults(self) -> dict[str, object]:
+        alone, unknown = self.reference is None, self.reference_uncertainty is None
+        return {
+            **self._not_one("readings", "file"),
+            "readings need the “time” at which they were taken": self.readings and self.time is None,
+            "one reading tells nothing without a “reference”: give that, or a second channel": (
+                len(self.readings) == 1 and alone
+            ),
+            "a reference is worth what is known of it: say its “reference_uncertainty”": not alone and unknown,
+        }
 
 
 class Ambient(Section):
@@ -332,8 +317,9 @@ class Campaign(Section):
 
     def entries(self) -> dict[str, Any]:
         """Return every entry of the tables that may stand several times, by its key: run[1]."""
-        lists = {f.alias or n: n for n, f in Campaign.model_fields.items() if get_origin(f.annotation) is tuple}
-        return {f"{key}[{i}]": one for key, name in lists.items() for i, one in enumerate(getattr(self, name), 1)}
+        fields = Campaign.model_fields.items()
+        lists = [(f.alias or name, getattr(self, name)) for name, f in fields if get_origin(f.annotation) is tuple]
+        return {f"{key}[{i}]": one for key, several in lists for i, one in enumerate(several, 1)}
 
     def named_files(self) -> Iterator[NamedFile]:
         """Yield every input file that the campaign names, with the key that names it."""

@@ -1,15 +1,14 @@
 """Tables of the campaign file for what shall be shown and how it is planned, and for what is measured off the road."""
 
-from __future__ import annotations
-
 from typing import Annotated, Literal
 
-from pydantic import Field, StrictBool, StringConstraints, model_validator
+from pydantic import Field, StrictBool, StringConstraints
 
 from intake_report.campaign import fields
 from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit, described
 
-HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
+Hours = Annotated[str, StringConstraints(pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$")]
+Covariate = Literal["start_over_ambient", "start_coolant", "standing_before"]
 
 
 class Limit(Section):
@@ -32,25 +31,21 @@ class Metrics(Section):
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
     equivalence: dict[str, str] = described("Metric = margin within which two values count as equal", {})
 
-    @model_validator(mode="after")
-    def _margins_apart(self) -> Metrics:
-        if len({round(margin, 2) for margin in self.recovery_margins}) < len(self.recovery_margins):
-            raise ValueError("two recovery_margins are the same within 0.01 K; name each once")
-        return self
+    def _faults(self) -> dict[str, object]:
+        margins = [round(margin, 2) for margin in self.recovery_margins]
+        return {"two recovery_margins are the same within 0.01 K; name each once": len(set(margins)) < len(margins)}
 
 
 class ComparisonSection(Section):
     """How the configurations are compared; to be written before the first drive."""
 
-    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = described(
+    covariates: tuple[Covariate, ...] | None = described(
         "What differences are adjusted for; [] for nothing, absent for the default of each metric", max_length=2
     )
 
-    @model_validator(mode="after")
-    def _each_once(self) -> ComparisonSection:
-        if self.covariates is not None and len(set(self.covariates)) < len(self.covariates):
-            raise ValueError("covariates names one of them twice; name each once")
-        return self
+    def _faults(self) -> dict[str, object]:
+        named = self.covariates or ()
+        return {"covariates names one of them twice; name each once": len(set(named)) < len(named)}
 
 
 class CommonDriveSection(Section):
@@ -64,15 +59,10 @@ class CommonDriveSection(Section):
     largest_peak_bias: fields.PositiveKelvins = 1.5
     least_coverage: Annotated[float, Field(ge=0.0, le=1.0)] = 0.8
 
-    @model_validator(mode="after")
-    def _one_drive(self) -> CommonDriveSection:
-        if self.run and self.file:
-            raise ValueError("run and file are two drives; name one")
-        if self.file and len(self.columns) != 2:
-            raise ValueError(
-                'columns names the two of the file: {"its header" = "time [s]", "another" = "speed [km/h]"}'
-            )
-        return self
+    def _faults(self) -> dict[str, object]:
+        both = 'columns names the two of the file: {"its header" = "time [s]", "another" = "speed [km/h]"}'
+        two = self.file and len(self.columns) != 2
+        return {"run and file are two drives; name one": self.run and self.file, both: two}
 
 
 class Claim(Section):
@@ -107,35 +97,29 @@ class Planning(Section):
     first_day: Day | None = None
     last_day: Day | None = None
     weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
-    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = described(
-        "Local hours in which traffic is alike: 09:30-11:30", ()
-    )
+    hours: tuple[Hours, ...] = described("Local hours in which traffic is alike: 09:30-11:30", ())
     coldest: fields.Temperature | None = None
     warmest: fields.Temperature | None = None
     most_wind: fields.Speed | None = None
     most_cloud: fields.Percent | None = None
     dry: StrictBool = described("Only hours without precipitation", True)
 
-    @model_validator(mode="after")
-    def _possible(self) -> Planning:
-        if self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest:
-            raise ValueError("no hour is both warmer than “coldest” and colder than “warmest”: exchange them")
-        if self.first_day is not None and self.last_day is not None and self.last_day < self.first_day:
-            raise ValueError("“last_day” lies before “first_day”: no day is left")
-        for span in self.hours:
-            start, _, end = span.partition("-")
-            if start >= end:
-                raise ValueError(f"“{span}” ends before it starts; write two entries for hours across midnight")
-        return self
+    def _faults(self) -> dict[str, object]:
+        temperatures = self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest
+        days = self.first_day is not None and self.last_day is not None and self.last_day < self.first_day
+        spans = "“{}” ends before it starts; write two entries for hours across midnight"
+        return {
+            "no hour is both warmer than “coldest” and colder than “warmest”: exchange them": temperatures,
+            "“last_day” lies before “first_day”: no day is left": days,
+            **{spans.format(span): span[:5] >= span[-5:] for span in self.hours},
+        }
 
 
 class DynoSection(Section):
     """How the pulls are brought to common conditions."""
 
     correction: str = described("Name of a power correction with its edition", "none")
-    air: Literal["cell", "ambient", "intake"] = described(
-        "Which air the correction takes; intake air is refused with the reason", "cell"
-    )
+    air: Literal["cell", "ambient", "intake"] = described("Air of the correction; intake air is refused", "cell")
     elevation: fields.Length | None = described("Of the test cell: questions a cell pressure reduced to sea level")
     fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = described(
         "mg per litre and cycle, for the compression-ignition corrections"
@@ -155,9 +139,7 @@ class Pull(Section):
     configuration: Identifier
     file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
-    peak_power: fields.Power | None = described(
-        "Of this one pull, never an average of several; as printed, where there is no curve"
-    )
+    peak_power: fields.Power | None = described("Of one pull, not an average; as printed, where there is no curve")
     peak_torque: fields.Torque | None = None
     mean_power: fields.Power | None = None
     mean_torque: fields.Torque | None = None
@@ -178,19 +160,18 @@ class Pull(Section):
         figures = {name: getattr(self, name) for name in ("peak_power", "peak_torque", "mean_power", "mean_torque")}
         return {name: value for name, value in figures.items() if value is not None}
 
-    @model_validator(mode="after")
-    def _one_form(self) -> Pull:
-        if bool(self.stated) == bool(self.file):
-            raise ValueError("give either “file” or figures such as “peak_power” as the dyno printed them")
-        if self.stated and not all(value > 0.0 for value in self.stated.values()):
-            raise ValueError("power and torque of a pull are greater than zero")
-        if self.stated and not self.printed_correction:
-            raise ValueError("say in “printed_correction” which correction the dyno printed, “none” or “not known”")
-        if self.file and self.printed_correction:
-            raise ValueError(
-                "“printed_correction” belongs to figures as printed; a curve is corrected by “dyno.correction”"
-            )
-        return self
+    def _faults(self) -> dict[str, object]:
+        stated, printed = self.stated, self.printed_correction
+        return {
+            "give either “file” or figures such as “peak_power” as the dyno printed them": bool(stated)
+            == bool(self.file),
+            "power and torque of a pull are greater than zero": min(stated.values(), default=1.0) <= 0.0,
+            "say in “printed_correction” which correction the dyno printed, “none” or “not known”": stated
+            and not printed,
+            "“printed_correction” belongs to figures as printed; a curve is corrected by “dyno.correction”": (
+                self.file and printed
+            ),
+        }
 
 
 class BenchSection(Section):
@@ -207,15 +188,17 @@ class RestrictionPoint(Section):
     drop: fields.PressureDrop
 
 
-class Restriction(fields.OneSource):
+class Restriction(Section):
     """A restriction curve of one configuration, from a bench or from the road."""
 
-    one_of = ("points", "file")
     configuration: Identifier
     points: tuple[RestrictionPoint, ...] = ()
     file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     source: str = ""
+
+    def _faults(self) -> dict[str, object]:
+        return self._not_one("points", "file")
 
 
 class Airflow(Section):
@@ -250,13 +233,12 @@ class Exposure(Section):
         """In how many of the trials of this row the adverse observation was made."""
         return self.trials if self.adverse is True else int(self.adverse)
 
-    @model_validator(mode="after")
-    def _possible(self) -> Exposure:
-        if self.adverse_trials > self.trials:
-            raise ValueError(f"{self.adverse_trials} adverse observations in {self.trials} trials are not possible")
-        if self.adverse is True and self.trials > 1:
-            raise ValueError(f"say in how many of the {self.trials} trials it was adverse: write a number")
-        return self
+    def _faults(self) -> dict[str, object]:
+        adverse, of = self.adverse_trials, self.trials
+        return {
+            f"{adverse} adverse observations in {of} trials are not possible": adverse > of,
+            f"say in how many of the {of} trials it was adverse: write a number": self.adverse is True and of > 1,
+        }
 
 
 class Observation(Section):

@@ -1,8 +1,4 @@
-"""What a reader hands over: the columns of one log file, and the channels of one run.
-
-A reader gives no meaning to what it finds: a `RawLog` holds names, units and numbers as the file has them. Only the
-mapping of the campaign turns columns into channels (`RunLog`), and only there are units converted.
-"""
+"""What a reader hands over: the columns of a log file as it has them; the channels of a run, which only a mapping makes."""
 
 from __future__ import annotations
 

@@ -1,48 +1,56 @@
-"""Tables with columns of several types: Parquet, Arrow and MDF 4 files, and from any such table to a log."""
+"""From a table with columns of several types to a log; Parquet and Arrow files, which are such tables."""
 
-import gc
 import re
-import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from intake_report.errors import DataError
-from intake_report.loaders import times
-from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.errors import DataError, nearest
+from intake_report.loaders import base, times
+from intake_report.loaders.base import BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import expansion_limit
-from intake_report.loaders.dialect import Dialect, clean_header, split_header
-from intake_report.loaders.timecolumn import find_time_columns, time_axis
+from intake_report.loaders.dialect import Dialect, clean_header, place_of, split_header, words
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit, spelling
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
-Column: TypeAlias = pa.ChunkedArray
 _PLAIN = dict.fromkeys((pa.large_string(), pa.string_view()), pa.string())
 _PLAIN |= dict.fromkeys((pa.large_binary(), pa.binary_view()), pa.binary())
 _CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
+# Names of a column that is the time: whole, or a word of them; words of another time, and of a date beside it.
+_PHRASES = {
+    "whole": "time timestamp datetime zeit t seconds secs elapsed clock uhrzeit temps hora",
+    "word": "time timestamp timestamps datetime elapsed zeit secs seconds clock offset epoch uhrzeit heure hora utc",
+    "other": "run engine since start gps trip cleared device lap delay distance",
+    "date": "date datum day fecha",
+}
+_WORDS = {kind: frozenset(text.split()) for kind, text in _PHRASES.items()}
+# How much a column looks like the time: by its whole name, a word of it, its type, a word for date, its place; less by a word
+# for another time; a little more by a type that can be read, and as the first column.
+_WHOLE, _WORD, _TEMPORAL, _DATED, _ALONE, _ANOTHER, _READABLE, _FIRST = 10.0, 6.0, 4.0, 2.0, 1.0, 5.0, 1.0, 0.5
+
+Column: TypeAlias = pa.ChunkedArray
 
 
 def read_parquet(path: Path, options: ReadOptions) -> RawLog:
-    """Read one Parquet file; see `read_log`."""
+    """Read one Parquet file."""
     from pyarrow import parquet
 
     with _intact("Parquet"), parquet.ParquetFile(path) as file:
-        _refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
+        refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
         table = file.read()
     return _log(table, path, "parquet", options)
 
 
 def read_arrow(path: Path, options: ReadOptions) -> RawLog:
-    """Read one Arrow IPC file or stream (also known as Feather); see `read_log`."""
+    """Read one Arrow IPC file or stream (also known as Feather)."""
     with pa.memory_map(str(path)) as source:
         with _intact("Arrow"):
             kept, cells = [], 0
@@ -54,24 +62,24 @@ def read_arrow(path: Path, options: ReadOptions) -> RawLog:
                 batches = reader = pa.ipc.open_stream(source)
             for batch in batches:
                 cells += batch.num_rows * max(batch.num_columns, 1)
-                _refuse_large(path, cells)
+                refuse_large(path, cells)
                 kept.append(batch)
             table = pa.Table.from_batches(kept, reader.schema)
         return _log(table, path, "arrow", options)
 
 
 @contextmanager
-def _intact(what: str) -> Iterator[None]:
+def _intact(form: str) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-        what = f"The {what} file is damaged or incomplete."
-        raise DataError(what, remedy="Export the log again.") from error
+        raise DataError(f"The {form} file is damaged or incomplete.", remedy="Export the log again.") from error
 
 
-def _refuse_large(path: Path, cells: int) -> None:
+def refuse_large(path: Path, cells: int) -> None:
+    """Refuse a file of so many numbers that no log of its size holds them."""
     if cells * 8 > expansion_limit(path.stat().st_size):
-        what = f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does."
+        what = f"The file expands to {cells * 8 / base.MEBIBYTE:.0f} MiB, which no log of its size does."
         raise DataError(what, remedy="If the log is right, save it without compression.")
 
 
@@ -101,39 +109,109 @@ def _plain(values: Column) -> Column:
 def log_of_table(
     table: list[Column], dialect: Dialect, path: Path, form: str, options: ReadOptions, notices: Sequence[Notice]
 ) -> RawLog:
-    """Turn a parsed table into a log.
+    """Turn a parsed table into a log; its columns (n,), one for each of `dialect.headers`, are emptied on the way.
 
-    `table` holds one column (n,) for each of `dialect.headers`; it is emptied on the way, so that no number is held twice
-    for long. `form` names the reader, `notices` is what was noticed up to here.
-
-    Raises DataError: if there is no time column, too many rows have no readable time, or no column holds numbers.
+    DataError: there is no time column, too many rows have no readable time, or no column holds numbers.
     """
-    time, day = find_time_columns(dialect, table, options)
+    time = _time_column(dialect, table, options)
+    day = _date_beside(time, dialect, table)
     values = table[time]
     if day is not None:
         values = pc.binary_join_element_wise(table[day].cast(pa.string()), values.cast(pa.string()), " ")
     name = dialect.names[time]
-    axis = time_axis(values, times.TimeContext(name, dialect.units[time], path, options, dialect.preamble))
+    axis = times.time_axis(values, times.TimeContext(name, dialect.units[time], path, options, dialect.preamble))
 
     def written(row: int, texts: Column = values) -> str:
         return str(texts[row].as_py() or "")
 
-    keep, dropped = times.rows_with_time(axis.seconds, f" in “{name}”", written)
+    keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", written)
     del values, written
+    named, _ = times.date_elsewhere(path, ReadOptions(), "")
+    if axis.origin is not None and named is not None and abs((axis.origin.date() - named).days) > 1:
+        template = "The log begins on {begin} (UTC); the file name says {named}."  # one of the two clocks was wrong
+        dropped.insert(0, notice("date-differs", template, begin=f"{axis.origin:%Y-%m-%d}", named=f"{named}"))
     columns, converted = _columns(table, dialect, {time, day}, keep)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
-    everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
+    everything = (*notices, *axis.notices, *dropped, *converted)
     header = dialect.headers[time] if day is None else ""
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind, header)
 
 
-def _other_date(axis: times.TimeAxis, path: Path) -> tuple[Notice, ...]:
-    """Say when the file name holds a date more than a day from that of the log: one of the two clocks was wrong."""
-    named, _ = times.date_elsewhere(path, ReadOptions(), "")
-    if axis.origin is None or named is None or abs((axis.origin.date() - named).days) <= 1:
-        return ()
-    template = "The log begins on {begin} (UTC); the file name says {named}."
-    return (notice("date-differs", template, begin=f"{axis.origin:%Y-%m-%d}", named=f"{named}"),)
+def _time_column(dialect: Dialect, table: Sequence[Column], options: ReadOptions) -> int:
+    if options.time_column is not None:
+        places = place_of(options.time_column, dialect.headers, dialect.names)
+        if len(places) == 1:
+            return places[0]
+        known = nearest(clean_header(options.time_column), dialect.headers, "Columns are", cutoff=0.4)
+        raise DataError(f"The log has no column “{options.time_column}”, or several.", where="time", remedy=known)
+    scores = [_score(index, dialect, table[index].type) for index in range(len(dialect.headers))]
+    if not scores or max(scores) <= 0:
+        named = ", ".join(f"“{header}”" for header in dialect.headers[:8])
+        where = None if dialect.header_line is None else f"line {dialect.header_line + 1}"
+        what = f"No time column was recognised among the columns {named}."
+        raise DataError(what, where=where, remedy='Name it under [log]: time = "…".')
+    return scores.index(max(scores))
+
+
+def _score(index: int, dialect: Dialect, kind: pa.DataType) -> float:
+    """Weigh how much a column looks like the time: its name first, then its type, then its place."""
+    name, unit = dialect.names[index], dialect.units[index]
+    if pa.types.is_null(kind) or pa.types.is_boolean(kind):
+        return 0.0
+    if times.is_number(kind) and unit and base.converts(unit, "time") is None:
+        return 0.0  # "time" in another unit than time: a distance, an angle
+    name_words = set(words(name))
+    temporal = pa.types.is_timestamp(kind) or pa.types.is_time(kind)
+    if name.lower() in _WORDS["whole"]:
+        score = _WHOLE
+    elif name_words & _WORDS["word"]:
+        score = _WORD
+    elif name_words & _WORDS["date"] and (temporal or not pa.types.is_date(kind)):
+        score = _DATED
+    elif temporal:
+        score = _TEMPORAL
+    elif dialect.header_line is None and index == 0:
+        score = _ALONE
+    else:
+        return 0.0
+    if name_words & _WORDS["other"]:
+        score -= _ANOTHER
+    if temporal or pa.types.is_string(kind):
+        score += _READABLE
+    return score + (_FIRST if index == 0 and score > 0 else 0.0)
+
+
+def _date_beside(time: int, dialect: Dialect, table: Sequence[Column]) -> int | None:
+    """Return the column that holds the dates of clock times, if there is one."""
+    kind = table[time].type
+    if pa.types.is_string(kind):
+        first = next((v.as_py() for v in table[time] if v.as_py()), "")
+        if len(first) > 8 and any(first.count(sign) >= 2 for sign in "-/."):
+            return None
+    elif not pa.types.is_time(kind):
+        return None
+    dates = (pa.types.is_date, pa.types.is_string, pa.types.is_integer)
+    beside = (i for i, name in enumerate(dialect.names) if i != time and set(words(name)) & _WORDS["date"])
+    return next((i for i in beside if any(is_kind(table[i].type) for is_kind in dates)), None)
+
+
+def rows_with_time(seconds: FloatArray, what: str, text: Callable[[int], str]) -> tuple[BoolArray | None, list[Notice]]:
+    """Return which rows have a time (n,) [s], None for all; refuse too many without. `text` gives one as it is written."""
+    good = np.isfinite(seconds)
+    bad = len(good) - int(good.sum())
+    if not bad:
+        return None, []
+    first = int(np.flatnonzero(~good)[0])
+    example = text(first).strip()[:40]
+    if bad > times.MOST_UNREADABLE * len(good):
+        raise DataError(
+            f"{bad:,} of {len(good):,} times{what} cannot be read or are none of this log, the first of them “{example}”.",
+            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds, and one log for each drive; "
+            f"at most {times.MOST_UNREADABLE:.0%} of the rows are left out.",
+        )
+    template = "{count} left out: no readable time{what}, or none of this log (first: row {row}, “{example}”)."
+    count = Count(bad, "row")
+    return good, [notice("rows-without-time", template, count=count, what=what, row=first + 1, example=example)]
 
 
 def _columns(
@@ -232,73 +310,3 @@ def number_of_cell(cell: str, decimal: str) -> tuple[float | None, str | None]:
         return float((number.replace(group, "") if group else number).replace(",", ".")), match[2]
     except ValueError:
         return None, None
-
-
-_FIRST_YEAR = 1990  # an earlier start is a clock that was never set
-
-
-def read_mdf4(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a recording tells all by itself
-    """Read one recording; needs the extra "mdf"."""
-    try:
-        import asammdf
-    except ImportError:
-        what = "Reading MDF needs the package asammdf."
-        raise DataError(what, remedy="Install it: pip install intake-report[mdf]") from None
-    try:
-        with asammdf.MDF(path) as recording:
-            return _recording(recording, path)
-    except DataError:
-        raise
-    except Exception as error:  # asammdf raises whatever a damaged block makes struct, numpy or zlib raise
-        what = f"The MDF file is damaged or of another version ({type(error).__name__})."
-    # The destructor of a half-built recording fails: it is collected now, or Python prints a traceback about it later.
-    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
-    gc.collect()
-    sys.unraisablehook = hook
-    raise DataError(what, remedy="Export the recording again as MDF 4.")
-
-
-def _recording(recording: Any, path: Path) -> RawLog:
-    _refuse_large(path, sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups))
-    samples: list[tuple[RawColumn, FloatArray]] = []  # columns with times of their own
-    skipped = 0
-    for number, group in enumerate(recording.groups):
-        for index in range(len(group.channels)):
-            if index == recording.masters_db.get(number):
-                continue
-            signal = recording.get(group=number, index=index, ignore_invalidation_bits=False)
-            values = _samples_of(signal)
-            if values is None:
-                skipped += 1
-            elif len(values):
-                column = RawColumn(clean_header(signal.name), clean_header(signal.unit or "") or None, values)
-                samples.append((column, np.asarray(signal.timestamps, float)))
-    if not samples:
-        raise DataError("The recording holds no channel with numbers.")
-    notices: list[Notice] = []
-    if skipped:
-        notices.append(notice("text-columns", "{count} without numbers left out.", count=Count(skipped, "channel")))
-    began = recording.start_time
-    origin = None if began is None or began.year < _FIRST_YEAR else times.in_utc(began)
-    if origin is None:
-        notices.append(notice("no-start-time", "The recording does not tell when it began."))
-    time = np.unique(np.concatenate([own for _, own in samples]))
-    columns = []
-    for column, own in samples:  # each with a time base of its own: NaN where it has no sample
-        placed = np.full(len(time), np.nan)
-        placed[np.searchsorted(time, own)] = column.values
-        columns.append(replace(column, values=placed))
-    notices += repeated_names([column.name for column in columns])
-    return RawLog(path, "mdf4", *times.rows_of_log(time, tuple(columns), origin, notices))
-
-
-def _samples_of(signal: Any) -> FloatArray | None:
-    samples = np.asarray(signal.samples)
-    if samples.dtype.kind not in "iufb" or samples.ndim != 1:
-        return None
-    values = samples.astype(np.float64)
-    invalid = getattr(signal, "invalidation_bits", None)
-    if invalid is not None:
-        values[np.asarray(invalid, dtype=bool)] = np.nan
-    values[~np.isfinite(values)] = np.nan
-    return values

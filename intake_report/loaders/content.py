@@ -9,6 +9,8 @@ import re
 import stat
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +28,7 @@ _RATIO = 60.0  # text of numbers packs to a tenth, of a standing vehicle to a fi
 _RATIO_FREE = 64 * MEBIBYTE  # below this any ratio is harmless
 _MAP_ABOVE = 64 * MEBIBYTE
 _SAMPLE = 256 * 1024
-_GZIP, _ZIP, _EMPTY_ZIP, _ZSTD = b"\x1f\x8b", b"PK\x03\x04", b"PK\x05\x06", b"\x28\xb5\x2f\xfd"
+_KINDS = {b"PK\x03\x04": "zip", b"PK\x05\x06": "zip", b"\x1f\x8b": "gzip", b"\x28\xb5\x2f\xfd": "zstandard"}
 COMPRESSED_SUFFIXES = (".gz", ".zip", ".zst")
 _OFFICE_FILES = ("[Content_Types].xml", "mimetype", "META-INF/manifest.xml")
 _BOMS = (
@@ -43,16 +45,11 @@ _CONTROL = bytes(set(range(1, 32)) - {9, 10, 12, 13})
 
 
 def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
-    """Return the first bytes of a file as they are, and unpacked.
-
-    Raises DataError: if the file is absent, no file at all, or cannot be opened.
-    """
-    try:
+    """Return the first bytes of a file as they are, and unpacked; DataError if it is absent, no file, or cannot be opened."""
+    with _readable():
         _refuse_special(path)
         with path.open("rb") as file:
             head = file.read(size)
-    except OSError as error:
-        raise _unreadable(error) from None
     try:
         with _unpacked(path, head) as stream:
             return head, bytes(stream.read(size))
@@ -61,29 +58,20 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
 
 
 def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
-    """Return the content of a file, unpacked when its signature says so; large plain files are mapped into memory.
-
-    Raises DataError: if the file is absent, unreadable, damaged, or larger than the limits.
-    """
-    try:
+    """Return the content of a file, unpacked, or mapped into memory where large; DataError if it cannot be had or is too large."""
+    with _readable():
         size = _refuse_special(path)
         with path.open("rb") as file:
             head = file.read(4)
-            kind = _kind(head)
-            if kind:
+            if kind := _kind(head):
                 return _expand(path, head, kind, expansion_limit(size))
             if size >= _MAP_ABOVE:
                 return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), ()
             return head + file.read(), ()
-    except OSError as error:
-        raise _unreadable(error) from None
 
 
 def largest_log() -> int:
-    """Return the most bytes that a log may hold, unpacked.
-
-    Raises DataError: if the environment variable that raises it is no number of MiB.
-    """
+    """Return the most bytes that a log may hold, unpacked; DataError if the variable that raises it is no number of MiB."""
     stated = os.environ.get(LIMIT_VARIABLE, "")
     if stated and not stated.isdecimal():
         raise DataError(f"{LIMIT_VARIABLE} is “{stated}”.", remedy="Give a number of MiB, for example 16384.")
@@ -108,16 +96,18 @@ def _refuse_special(path: Path) -> int:
     return status.st_size
 
 
-def _unreadable(error: OSError) -> DataError:
-    if isinstance(error, FileNotFoundError):
-        return DataError("There is no such file.", remedy="Check the name and the folder.")
-    return DataError(f"The file cannot be read ({error.strerror or error}).")
+@contextmanager
+def _readable() -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise DataError("There is no such file.", remedy="Check the name and the folder.") from None
+    except OSError as error:
+        raise DataError(f"The file cannot be read ({error.strerror or error}).") from None
 
 
 def _kind(head: bytes) -> str:
-    if head.startswith((_ZIP, _EMPTY_ZIP)):
-        return "zip"
-    return "gzip" if head.startswith(_GZIP) else "zstandard" if head.startswith(_ZSTD) else ""
+    return next((kind for mark, kind in _KINDS.items() if head.startswith(mark)), "")
 
 
 def _unpacked(path: Path, head: bytes) -> Any:
@@ -126,10 +116,8 @@ def _unpacked(path: Path, head: bytes) -> Any:
         return gzip.open(path)
     if kind == "zstandard":
         return pa.CompressedInputStream(pa.OSFile(str(path)), "zstd")
-    return _member(path) if kind == "zip" else path.open("rb")
-
-
-def _member(path: Path) -> Any:
+    if not kind:
+        return path.open("rb")
     archive = zipfile.ZipFile(path)
     files = [info for info in archive.infolist() if not info.is_dir() and not Path(info.filename).name.startswith(".")]
     files = [info for info in files if "__MACOSX" not in info.filename]
@@ -144,26 +132,24 @@ def _member(path: Path) -> Any:
 
 
 def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tuple[Notice, ...]]:
-    parts: list[bytes] = []
-    total = 0
-    damaged = f"The {kind} archive is damaged, or packed by a method that cannot be read."
+    content = bytearray()
     try:
         with _unpacked(path, head) as stream:
             while part := stream.read1(MEBIBYTE):
-                total += len(part)
-                if total > limit:
+                content += part
+                if len(content) > limit:
                     what = f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, which no log of its size does."
                     raise DataError(what, remedy="Unpack it by hand and look at what it holds.")
-                parts.append(bytes(part))
     # NotImplementedError is zipfile's answer to a method of compression that it does not know
     except (EOFError, NotImplementedError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError) as error:
         if isinstance(error, OSError) and error.errno is not None:
             raise  # a system call failed; of content, gzip, bz2 and Arrow raise it without a number
-        if not (isinstance(error, EOFError) and total and kind == "gzip"):
-            raise DataError(damaged, remedy="Copy the log from the logger again, or unpack it.") from error
+        if not (isinstance(error, EOFError) and content and kind == "gzip"):
+            what = f"The {kind} archive is damaged, or packed by a method that cannot be read."
+            raise DataError(what, remedy="Copy the log from the logger again, or unpack it.") from error
         template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
-        return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
-    return b"".join(parts), ()
+        return bytes(content), (notice("truncated-archive", template, file=path.name, bytes=len(content)),)
+    return bytes(content), ()
 
 
 def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
@@ -176,18 +162,37 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
     marks = ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4))
     mark, found = next(marks, (0, None))
     chosen = encoding or found or _wide_without_mark(head)
-    if chosen is not None and _codec(chosen) not in ("utf-8", "ascii"):
-        text, lost = _decode(bytes(data[mark:]), chosen)
+    try:
+        codec = codecs.lookup(chosen or "utf-8").name
+    except LookupError:
+        what = f"There is no text encoding “{chosen}”."
+        raise DataError(what, remedy='Use for example "utf-8" or "latin-1".') from None
+    if chosen is not None and codec not in ("utf-8", "ascii"):
+        text = bytes(data[mark:]).decode(chosen, "replace")
+        lost, plain = text.count("\ufffd"), sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
+        if lost > max(_LOST, _LOST_SHARE * len(text)) or plain < _PLAIN * len(text):
+            raise DataError(f"The file is not {chosen} text.", remedy="Leave the encoding out to have it found.")
+        text = text.replace("\ufffd", "?")
         if lost:
             count = Count(lost, "character")
             notices.append(notice("encoding-errors", "{count} could not be read as {name}.", count=count, name=chosen))
         if found is None and encoding is None:
             notices.append(notice("encoding-found", "The text is {name} without a byte-order mark.", name=chosen))
-        return _without_nul(text.encode("utf-8", "replace"), 0, notices)
-    _refuse_binary(head[mark:], len(data))
-    if chosen is None and not _is_utf8(data, head):
-        data, mark = _repaired(bytes(data[mark:]), notices), 0
-    return _without_nul(data, mark, notices)
+        data, mark = text.encode("utf-8", "replace"), 0
+    else:
+        _refuse_binary(head[mark:], len(data))
+        if chosen is None:
+            data, mark = _repaired(data, head, mark, notices)
+    first = data.find(b"\0")
+    if first >= 0:
+        if isinstance(data, mmap.mmap):  # a file that large is not copied to be repaired
+            what = f"The file holds zero bytes, which are no text, from byte {first:,} on."
+            raise DataError(what, remedy="Remove them in a copy, or copy the log from the logger again.")
+        notices.append(
+            notice("nul-bytes", "{count} removed from the text.", count=Count(data.count(b"\0"), "NUL byte"))
+        )
+        data = data.replace(b"\0", b"")
+    return data, mark, tuple(notices)
 
 
 def read_text(path: Path) -> str:
@@ -195,14 +200,6 @@ def read_text(path: Path) -> str:
     with placed(file=path):
         text, start, _ = to_utf8(open_bytes(path)[0])
     return bytes(text[start:]).decode("utf-8", "replace")
-
-
-def _codec(encoding: str) -> str:
-    try:
-        return codecs.lookup(encoding).name
-    except LookupError:
-        what = f"There is no text encoding “{encoding}”."
-        raise DataError(what, remedy='Use for example "utf-8" or "latin-1".') from None
 
 
 def _wide_without_mark(head: bytes) -> str | None:
@@ -214,17 +211,13 @@ def _wide_without_mark(head: bytes) -> str | None:
     return None
 
 
-def _decode(data: bytes, encoding: str) -> tuple[str, int]:
-    text = data.decode(encoding, "replace")
-    lost = text.count("\ufffd")
-    plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
-    if lost > max(_LOST, _LOST_SHARE * len(text)) or plain < _PLAIN * len(text):
-        raise DataError(f"The file is not {encoding} text.", remedy="Leave the encoding out to have it found.")
-    return text.replace("\ufffd", "?"), lost
-
-
-def _repaired(data: bytes, notices: list[Notice]) -> bytes:
+def _repaired(data: Buffer, head: bytes, start: int, notices: list[Notice]) -> tuple[Buffer, int]:
     """Read text that is not valid UTF-8: damaged UTF-8 when most of its signs are, else Windows-1252."""
+    whole = bytes(data) if len(data) <= _MAP_ABOVE else head
+    with suppress(UnicodeDecodeError):
+        if whole.isascii() or codecs.getincrementaldecoder("utf-8")().decode(whole):
+            return data, start
+    data = bytes(data[start:])
     text = data.decode("utf-8", "replace")
     bad = text.count("\ufffd")
     if sum(sign > "\x7f" for sign in text if sign != "\ufffd") >= bad:
@@ -232,15 +225,7 @@ def _repaired(data: bytes, notices: list[Notice]) -> bytes:
     else:
         notices.append(notice("encoding-found", "The text is not UTF-8; it was read as Windows-1252 (Latin-1)."))
         text = data.decode("cp1252", "replace")
-    return text.replace("\ufffd", "?").encode("utf-8")
-
-
-def _is_utf8(data: Buffer, head: bytes) -> bool:
-    whole = bytes(data) if len(data) <= _MAP_ABOVE else head
-    try:
-        return whole.isascii() or bool(codecs.getincrementaldecoder("utf-8")().decode(whole))
-    except UnicodeDecodeError:
-        return False
+    return text.replace("\ufffd", "?").encode("utf-8"), 0
 
 
 def _refuse_binary(head: bytes, size: int) -> None:
@@ -253,15 +238,3 @@ def _refuse_binary(head: bytes, size: int) -> None:
     if control > max(2, len(head) // 100) or head.count(0) > len(head) // 3:
         what = "The file is not text and has no known signature."
         raise DataError(what, remedy="Export the log as delimited text, Parquet, MDF 4 or GPX.")
-
-
-def _without_nul(data: Buffer, offset: int, notices: list[Notice]) -> tuple[Buffer, int, tuple[Notice, ...]]:
-    first = data.find(b"\0")
-    if first >= 0:
-        if isinstance(data, mmap.mmap):  # a file that large is not copied to be repaired
-            what = f"The file holds zero bytes, which are no text, from byte {first:,} on."
-            raise DataError(what, remedy="Remove them in a copy, or copy the log from the logger again.")
-        count = Count(data.count(b"\0"), "NUL byte")
-        data = data.replace(b"\0", b"")
-        notices.append(notice("nul-bytes", "{count} removed from the text.", count=count))
-    return data, offset, tuple(notices)

@@ -3,9 +3,10 @@
 import mmap
 import re
 from collections.abc import Callable, Mapping
-from itertools import accumulate, islice
+from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
@@ -34,10 +35,7 @@ _ROW_FAULTS = {
 
 
 def read(path: Path, options: ReadOptions) -> RawLog:
-    """Read one log: plain, gzip, zip or zstandard; any delimiter, encoding, decimal sign and header position.
-
-    Raises DataError: if it is no table, or could only be read by guessing.
-    """
+    """Read one log of any delimiter, encoding, decimal sign and header position; DataError if only guessing would do."""
     data, packed = open_bytes(path)
     columns, dialect, notices = _table(data, options, path)
     return log_of_table(columns, dialect, path, "delimited", options, (*packed, *notices))
@@ -48,41 +46,35 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
 
     `path`: delimited text with one line of column names; lines that begin with # are comments; `columns`: their header to
     "name [unit]", empty where the headers themselves have that form; `known`: names that can be asked for, and quantities.
-
-    Raises DataError: a file that cannot be read, a header that is not there, a field that is no number, an unknown name or
-    unit.
+    DataError: a header that is not there, a field that is no number, an unknown name or unit.
     """
     with placed(file=path):
-        return _declared_columns(path, columns, known)
-
-
-def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str]) -> dict[str, FloatArray]:
-    data, _ = open_bytes(path)
-    table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), ReadOptions(), path)
-    faults = {code for code, _ in _ROW_FAULTS.values()}
-    for fault in notices:
-        if fault.code in faults:
-            raise DataError(said(fault.text, "si"), remedy="Export the table again.")
-    wanted = dict(columns) or {header: header for header in dialect.headers if _TARGET.match(header)}
-    if not wanted:
-        raise DataError("No column is mapped.", remedy='Map headers, as in "RPM" = "rpm [rpm]".')
-    result: dict[str, FloatArray] = {}
-    for header, target in wanted.items():
-        match = _TARGET.match(target)
-        if match is None or match[1] not in known:
-            what = f"'{target}' is not a column of this table."
-            raise DataError(what, where=header, remedy=f'Write "name [unit]" with one of {", ".join(known)}.')
-        name, unit = match.groups()
-        if dialect.headers.count(header) != 1:
-            absent = header not in dialect.headers
-            what = f"There is no column '{header}'." if absent else f"The header '{header}' occurs twice."
-            raise DataError(what, where=header, remedy=f"The file has {', '.join(dialect.headers)}.")
-        if name in result:
-            raise DataError(f"Two columns are mapped to {name}.", where=header, remedy="Map one of them.")
-        numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header)
-        with placed(where=header):
-            result[name] = to_internal(numbers, unit, known[name])
-    return result
+        data, _ = open_bytes(path)
+        table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), ReadOptions(), path)
+        faults = {code for code, _ in _ROW_FAULTS.values()}
+        for fault in notices:
+            if fault.code in faults:
+                raise DataError(said(fault.text, "si"), remedy="Export the table again.")
+        wanted = dict(columns) or {header: header for header in dialect.headers if _TARGET.match(header)}
+        if not wanted:
+            raise DataError("No column is mapped.", remedy='Map headers, as in "RPM" = "rpm [rpm]".')
+        result: dict[str, FloatArray] = {}
+        for header, target in wanted.items():
+            match = _TARGET.match(target)
+            if match is None or match[1] not in known:
+                what = f"'{target}' is not a column of this table."
+                raise DataError(what, where=header, remedy=f'Write "name [unit]" with one of {", ".join(known)}.')
+            name, unit = match.groups()
+            if dialect.headers.count(header) != 1:
+                absent = header not in dialect.headers
+                what = f"There is no column '{header}'." if absent else f"The header '{header}' occurs twice."
+                raise DataError(what, where=header, remedy=f"The file has {', '.join(dialect.headers)}.")
+            if name in result:
+                raise DataError(f"Two columns are mapped to {name}.", where=header, remedy="Map one of them.")
+            numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header)
+            with placed(where=header):
+                result[name] = to_internal(numbers, unit, known[name])
+        return result
 
 
 def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatArray:
@@ -91,40 +83,43 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatA
         values = values.cast(pa.string())
     if not pa.types.is_string(values.type):
         return to_float(values)
-    cells = [(None, None) if cell is None else number_of_cell(cell.strip(), decimal) for cell in values.to_pylist()]
-    for row, (number, unit) in enumerate(cells, 1):
-        if values[row - 1].as_py() is not None and (number is None or unit):
-            what = f"'{values[row - 1].as_py()}' is not a number."
-            raise DataError(what, where=f"row {row}, column {header}", remedy="Correct it or leave the field empty.")
-    return to_float(pa.chunked_array([pa.array([number for number, _ in cells], pa.float64())]))
+    numbers = np.full(len(values), np.nan)
+    for row, cell in enumerate(values.to_pylist()):
+        if cell is not None:
+            number, unit = number_of_cell(cell.strip(), decimal)
+            if number is None or unit:
+                where = f"row {row + 1}, column {header}"
+                raise DataError(
+                    f"'{cell}' is not a number.", where=where, remedy="Correct it or leave the field empty."
+                )
+            numbers[row] = number
+    return numbers
 
 
 def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
     text, start, decoded = to_utf8(data, options.encoding)
-    lines, offsets, whole = _sample_lines(text, start, SAMPLE_LINES + (options.header_line or 0))
-    dialect = find_dialect(lines, options, whole=whole)
-    columns, parsed = _rows(text, offsets[dialect.data_line], dialect, path)
-    return columns, dialect, (*decoded, *dialect.notices, *parsed)
-
-
-def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list[int], bool]:
-    """Return the first lines, the byte offset of each, and whether they are all."""
-    whole = len(text) <= start + _SAMPLE
+    whole, limit = len(text) <= start + _SAMPLE, SAMPLE_LINES + (options.header_line or 0)
     pieces = [line[0] for line in islice(_LINES.finditer(text, start, start + _SAMPLE), limit + 1)]
     if not whole and len(pieces) > 1:
         pieces.pop()  # the last may be cut
     if not whole and len(pieces) < 2:
         what = f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB."
         raise DataError(what, where="line 1", remedy="Check that the file is a log with one row per line.")
-    offsets = [start, *(start + end for end in accumulate(map(len, pieces)))]
     lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:limit]]
-    return lines, offsets, whole and len(pieces) <= limit
+    dialect = find_dialect(lines, options, whole=whole and len(pieces) <= limit)
+    columns, parsed = _rows(text, start + sum(map(len, pieces[: dialect.data_line])), dialect, path)
+    return columns, dialect, (*decoded, *dialect.notices, *parsed)
 
 
-def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list[pa.ChunkedArray], tuple[Notice, ...]]:
+def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list[pa.ChunkedArray], list[Notice]]:
     """Parse the rows; a second pass repairs rows of another width when there are any."""
-    text, offset, quotes, unpaired = _pair_quotes(text, offset)
     notices: list[Notice] = []
+    quotes = text.find(b'"', offset) >= 0
+    if quotes and _ODD_QUOTES.search(text, offset):  # an unpaired quotation mark would swallow lines
+        text, lines = _ODD_QUOTES.subn(lambda match: match.group().replace(b'"', b""), bytes(text[offset:]))
+        offset, quotes = 0, b'"' in text
+        template = "{count} with an unpaired quotation mark repaired."
+        notices.append(notice("stray-quotes", template, count=Count(lines, "line")))
     if dialect.delimiter == " ":
         single = re.sub(rb"[ \t]+", b" ", bytes(text[offset:]))
         text, offset = re.sub(rb"^ | (?=\r|\n|$)", b"", single, flags=re.MULTILINE), 0
@@ -142,11 +137,12 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
     columns, ragged = _parse(source, dialect, quotes)
     if ragged:
         columns.clear()
-        repaired, notices = _repaired_rows(body.to_pybytes(), dialect)
+        repaired, told = _repaired_rows(body.to_pybytes(), dialect)
+        notices += told
         columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), dialect, quotes)
     if not columns or len(columns[0]) == 0:
         raise DataError("The log has column names but no row of data.")
-    return columns, (*unpaired, *notices)
+    return columns, notices
 
 
 def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) -> tuple[list[pa.ChunkedArray], int]:
@@ -184,17 +180,6 @@ def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) 
         if table.nbytes > _RELEASE_ABOVE:
             pa.default_memory_pool().release_unused()  # the parser's own needs, as much again as the table
         return list(table.columns), ragged
-
-
-def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Notice, ...]]:
-    """Remove unpaired quotation marks, which would swallow lines; return text, its first row, whether quotes are in use, notices."""
-    if text.find(b'"', start) < 0:
-        return text, start, False, ()
-    if _ODD_QUOTES.search(text, start) is None:
-        return text, start, True, ()
-    repaired, lines = _ODD_QUOTES.subn(lambda match: match.group().replace(b'"', b""), bytes(text[start:]))
-    template = "{count} with an unpaired quotation mark repaired."
-    return repaired, 0, b'"' in repaired, (notice("stray-quotes", template, count=Count(lines, "line")),)
 
 
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:

@@ -2,6 +2,7 @@
 
 import contextlib
 import csv
+import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -19,11 +20,9 @@ _BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[{](?P<unit>[^\[\]{}]*)[\]}]\s*$")
 _PARENTHESES = re.compile(r"^(?P<name>.*?)\s*\((?P<unit>[^()]*)\)\s*$")
 _COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
 _LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
-_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
-_TOO_SHORT = frozenset(_SHORT.split())
+_TOO_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
 _ABSENT = "NaN nan NAN -NaN -nan N/A n/a NA null NULL None none - -- --- #N/A NODATA ? ERR ERROR * #VALUE! #DIV/0!"
-MISSING = ("", "NO DATA", "No Data", "no data", *_ABSENT.split())
-_MISSING = frozenset(MISSING)
+MISSING = frozenset(("", "NO DATA", "No Data", "no data", *_ABSENT.split()))
 SAMPLE_LINES = 300
 _QUICK_LINES = 50
 _MOST_COLUMNS = 20_000
@@ -58,10 +57,7 @@ class Dialect:
 
 
 def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> Dialect:
-    """Find the dialect from the first lines of a log; `whole` tells whether they are all.
-
-    Raises DataError: if no table can be recognised.
-    """
+    """Find the dialect from the first lines of a log, `whole` if they are all; DataError if no table can be recognised."""
     widest = max((sum(map(line.count, ",;\t")) for line in lines[:_QUICK_LINES]), default=0) + 1
     sample = lines[: min(SAMPLE_LINES + (options.header_line or 0), max(4, _SAMPLE_CELLS // widest))]
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
@@ -98,12 +94,17 @@ def _attempt(lines: Sequence[str], options: ReadOptions) -> _Table | None:
     delimiter = options.delimiter or _find_delimiter(lines)
     if delimiter is None:
         return None
+    rows, kinds = _cells(lines, delimiter)
+    data = [i for i in range(options.header_line or 0, len(rows)) if _is_data(kinds[i])]
+    if options.header_line is None and data:  # a lone numeric line in a preamble is passed over
+        usual = Counter(len(kinds[i]) for i in data).most_common(1)[0][0]
+        data = [i for i in data if len(kinds[i]) >= min(usual, 3)]
+    return _Table(lines, rows, kinds, data[0] if data else len(rows), delimiter)
+
+
+def _cells(lines: Sequence[str], delimiter: str) -> tuple[list[list[str]], list[list[str]]]:
     rows = [split_line(line, delimiter) for line in lines]
-    kinds = [[_kind(cell) for cell in row] for row in rows]
-    if options.header_line is None:
-        return _Table(lines, rows, kinds, _first_data(kinds), delimiter)
-    start = next((i for i in range(options.header_line, len(rows)) if _is_data(kinds[i])), len(rows))
-    return _Table(lines, rows, kinds, start, delimiter)
+    return rows, [[_kind(cell) for cell in row] for row in rows]
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -119,7 +120,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def _kind(cell: str) -> str:
     """Return e (empty), n (number), c (with a comma), u (with a unit), t (time), b (on/off) or x (other text)."""
     text = cell.strip()
-    if text in _MISSING:
+    if text in MISSING:
         return "e"
     if _NUMBER.match(text):
         return "n"
@@ -142,8 +143,7 @@ def _find_delimiter(lines: Sequence[str]) -> str | None:
     """Return the delimiter that splits most lines into the same number of numeric fields; None without any."""
     scores = dict.fromkeys(_DELIMITERS, 0.0)
     for delimiter in _DELIMITERS:
-        rows = [split_line(line, delimiter) for line in lines if line.strip()]
-        kinds = [[_kind(cell) for cell in row] for row in rows]
+        rows, kinds = _cells([line for line in lines if line.strip()], delimiter)
         several = [row for row in kinds if len(row) > 1]
         if not several:
             continue
@@ -163,17 +163,6 @@ def _find_delimiter(lines: Sequence[str]) -> str | None:
         scores[delimiter] = score
     best = max(_DELIMITERS, key=lambda delimiter: scores[delimiter])
     return best if scores[best] > 0.0 else None
-
-
-def _first_data(kinds: Sequence[Sequence[str]]) -> int:
-    """Return the first of the rows that are data; a lone numeric line in a preamble is passed over."""
-    good = [_is_data(row) for row in kinds]
-    widths = Counter(len(row) for row, ok in zip(kinds, good, strict=True) if ok)
-    if not widths:
-        return len(kinds)
-    usual = widths.most_common(1)[0][0]
-    rows = (i for i, ok in enumerate(good) if ok and (len(kinds[i]) >= min(usual, 3) or len(kinds[i]) == usual))
-    return next(rows, len(kinds))
 
 
 def _describe(table: _Table, options: ReadOptions) -> Dialect:
@@ -196,25 +185,20 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
             notices.append(notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
         headers = _fitted(headers, data, width, table.delimiter, header_line)
     split = [split_header(header) for header in headers]
-    units = [unit for _, unit in split]
-    if units_line is not None:
-        for index, cell in enumerate(rows[units_line][: len(units)]):
-            unit = clean_header(cell).strip("[](){} ")
-            units[index] = units[index] or unit or None
+    below = [clean_header(cell).strip("[](){} ") for cell in rows[units_line]] if units_line is not None else []
+    units = tuple(own or unit or None for (_, own), unit in itertools.zip_longest(split, below[: len(split)]))
     cells = [pair for row, kinds in data for pair in zip(row, kinds, strict=True)]
     commas, points = sum(kind == "c" for _, kind in cells), sum(kind == "n" and "." in cell for cell, kind in cells)
     decimal = options.decimal or ("," if commas > points else ".")
-    columns = tuple(headers), tuple(units), tuple(name for name, _ in split)
-    preamble = "\n".join(table.lines[: header_line or 0])
-    return Dialect(table.delimiter, decimal, *columns, start, header_line, preamble, tuple(notices))
+    names, preamble = tuple(name for name, _ in split), "\n".join(table.lines[: header_line or 0])
+    return Dialect(table.delimiter, decimal, tuple(headers), units, names, start, header_line, preamble, tuple(notices))
 
 
 def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -> tuple[int | None, int | None]:
     """Return the line of the names and the line of the units, each None if absent."""
     if options.header_line is not None:
         header = options.header_line - 1 if options.header_line > 0 else None
-        below = range(options.header_line, start)
-        return header, next((index for index in below if _is_units_row(rows[index])), None)
+        return header, next((line for line in range(options.header_line, start) if _is_units_row(rows[line])), None)
     above = [index for index in range(start) if len(rows[index]) > 1 and any(cell.strip() for cell in rows[index])]
     if not above:
         return None, None
@@ -223,8 +207,7 @@ def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -
 
 def _is_units_row(row: Sequence[str]) -> bool:
     filled = [cell for cell in row if cell.strip()]
-    fits = sum(looks_like_unit(cell) for cell in filled)
-    return bool(filled) and fits * 3 >= len(filled) * 2
+    return bool(filled) and sum(map(_looks_like_unit, filled)) * 3 >= len(filled) * 2
 
 
 def _fitted(headers: list[str], data: Sequence[_Row], width: int, delimiter: str, header_line: int) -> list[str]:
@@ -253,7 +236,7 @@ def _with_units(headers: Sequence[str]) -> list[str]:
     """Join "Speed" and "km/h" where a comma before the unit was taken for a delimiter."""
     joined: list[str] = []
     for header in headers:
-        if joined and header and looks_like_unit(header) and "," not in joined[-1]:
+        if joined and header and _looks_like_unit(header) and "," not in joined[-1]:
             joined[-1] = f"{joined[-1]}, {header}"
         else:
             joined.append(header)
@@ -279,9 +262,8 @@ def _undo(signs: str) -> str:
 def split_header(header: str) -> tuple[str, str | None]:
     """Split a column header into its name, empty only where the header is, and its unit as written.
 
-    Square brackets always hold a unit. Round brackets, a comma or an underscore do only when what they set off is a
-    known unit: "Bank 1 (upstream)" has none. After an underscore a single letter is not taken for a unit, after a blank
-    only what cannot be a word. "Engine RPM" keeps its name and has the unit too.
+    Square brackets always hold a unit; round brackets, a comma or an underscore only one that is known and more than a
+    letter, a blank only what cannot be a word. "Engine RPM" keeps its name and has the unit too.
     """
     text = clean_header(header)
     if (match := _BRACKETS.match(text)) and match["name"]:
@@ -289,7 +271,11 @@ def split_header(header: str) -> tuple[str, str | None]:
     for pattern in (_PARENTHESES, _COMMA):
         if (match := pattern.match(text)) and match["name"] and _is_unit(match["unit"]):
             return match["name"], match["unit"].strip()
-    if (match := _LAST_WORD.match(text)) and _is_unit(match["unit"]) and match["unit"].lower() not in _TOO_SHORT:
+    if (
+        (match := _LAST_WORD.match(text))
+        and _is_unit(match["unit"])
+        and match["unit"].lower() not in _TOO_SHORT.split()
+    ):
         unit = match["unit"]
         if unit.lower() == "rpm":
             return text, unit  # the unit is what names the quantity
@@ -300,24 +286,19 @@ def split_header(header: str) -> tuple[str, str | None]:
 
 def clean_header(header: str) -> str:
     """Return the header with its encoding repaired, quotes and repeated blanks removed."""
-    text = repair_double_encoding(header).replace("\ufeff", "").strip().strip("\"'")
-    return re.sub(r"\s+", " ", text).strip()
+    return " ".join(repair_double_encoding(header).replace("\ufeff", "").strip().strip("\"'").split())
 
 
-def looks_like_unit(text: str) -> bool:
-    """Tell whether a cell of a row under the header can be a unit ("km/h", "[°C]", "-")."""
+def _looks_like_unit(text: str) -> bool:
     return _is_unit(repair_double_encoding(text).strip().strip("[](){}"))
 
 
 def place_of(wanted: str, headers: Sequence[str], names: Sequence[str]) -> list[int]:
     """Return which columns a text names: by whole header, by name without unit, then both without regard to case."""
     text = clean_header(wanted)
-    for fold in (str, str.lower):
-        for texts in (headers, names):
-            places = [index for index, other in enumerate(texts) if fold(other) == fold(text)]
-            if places:
-                return places
-    return []
+    tried = ((fold, texts) for fold in (str, str.lower) for texts in (headers, names))
+    found = ([at for at, other in enumerate(texts) if fold(other) == fold(text)] for fold, texts in tried)
+    return next(filter(None, found), [])
 
 
 def words(name: str) -> tuple[str, ...]:
@@ -328,5 +309,4 @@ def words(name: str) -> tuple[str, ...]:
 
 
 def _is_unit(text: str) -> bool:
-    cell = text.strip()
-    return bool(cell) and known_unit(cell)
+    return bool(text.strip()) and known_unit(text)

@@ -2,7 +2,8 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -91,15 +92,13 @@ _WEATHER = {
     "sea_level_pressure": ("sea level pressure", "", "pressure"),
     "temperature": ("station temperature, weather temperature, air temperature station", "dew", "temperature"),
 }
-_SHORT = (
-    "temp=temperature temperatur=temperature press=pressure pos=position eng=engine veh=vehicle abs=absolute vel=speed "
-    "velocity=speed accel=accelerator amb=ambient"
-)
-_SAME = dict(pair.split("=") for pair in _SHORT.split())
+_SAME = {
+    "temp": "temperature", "temperatur": "temperature", "press": "pressure", "pos": "position", "eng": "engine",
+    "veh": "vehicle", "abs": "absolute", "vel": "speed", "velocity": "speed", "accel": "accelerator", "amb": "ambient",
+}  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _Candidate:
+class _Candidate(NamedTuple):
     column: RawColumn
     channel: str
     unit: str | None
@@ -108,9 +107,11 @@ class _Candidate:
     doubtful: bool = False  # its content speaks against it
 
     @property
-    def fill(self) -> float:
-        """Share of the rows that hold a value."""
+    def fill(self) -> float:  # share of the rows that hold a value
         return float(np.isfinite(self.column.values).mean())
+
+    def told(self, reason: Part) -> "_Candidate":
+        return self._replace(reasons=(*self.reasons, reason))
 
 
 def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
@@ -118,7 +119,15 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
 
     A column that is passed over is named with its reason; one that fits as well lowers the confidence.
     """
-    by_words = [candidate for column in log.columns if (candidate := _by_words(column)) is not None]
+    by_words: list[_Candidate] = []
+    for column in log.columns:
+        found = _words(column)
+        scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
+        scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), _OWN_NAME)
+        judged = [_judge(column, name, score) for name, score in scores.items() if score > 0]
+        best = max(judged, key=lambda candidate: candidate.confidence, default=None)
+        if best is not None and best.confidence >= _LEAST:
+            by_words.append(best)
     likely = {c.channel: c for c in sorted(by_words, key=lambda c: (c.confidence, c.fill))}
     rivals: dict[str, list[_Candidate]] = {}
     for candidate in by_words:
@@ -134,7 +143,7 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
             template = "“{header}” fits nearly as well" if near else "“{header}” is passed over ({why})"
             reasons.append(message(template, "rival", header=other.column.header, why=Listing(other.reasons)))
             if near:
-                best = replace(best, confidence=min(best.confidence, _UNDECIDED))
+                best = best._replace(confidence=min(best.confidence, _UNDECIDED))
         reason = message("{reasons}", "proposal", reasons=Listing(tuple(reasons), ";"))
         proposals.append(Proposal(best.column.header, channel, best.unit, round(best.confidence, 2), reason))
     order = [column.header for column in log.columns]
@@ -173,15 +182,6 @@ def format_mapping(proposals: Sequence[Proposal]) -> str:
         share = said(Value(item.confidence, "share"), "si")
         lines.append(f"{mark}{entry}  # {share}: {said(item.reason, 'si')}")
     return "\n".join(lines) + "\n"
-
-
-def _by_words(column: RawColumn) -> _Candidate | None:
-    found = _words(column)
-    scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
-    scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), _OWN_NAME)
-    judged = [_judge(column, name, score) for name, score in scores.items() if score > 0]
-    best = max(judged, key=lambda candidate: candidate.confidence, default=None)
-    return best if best is not None and best.confidence >= _LEAST else None
 
 
 def _words(column: RawColumn) -> list[str]:
@@ -231,8 +231,7 @@ def _by_content(candidate: _Candidate, same: Sequence[_Candidate], likely: dict[
     if finite.size and candidate.fill < _SPARSE * fullest.fill:
         doubts.append(message("only {share} of its rows hold a value", "sparse", share=share))
     elif len(same) > 1:
-        told = message("{share} of its rows hold a value", "fill", share=share)
-        candidate = replace(candidate, reasons=(*candidate.reasons, told))
+        candidate = candidate.told(message("{share} of its rows hold a value", "fill", share=share))
     if candidate.channel in _MOVING and finite.size >= _FEW and np.ptp(finite) == 0.0:
         doubts.append(message("it never changes", "constant"))
     elif (follows := _follows(candidate, likely)) is not None:
@@ -241,11 +240,10 @@ def _by_content(candidate: _Candidate, same: Sequence[_Candidate], likely: dict[
         if correlation < _UNMOVED:
             doubts.append(told)
         elif correlation >= _MOVES and (len(same) > 1 or candidate.unit is None):
-            candidate = replace(candidate, reasons=(*candidate.reasons, told))
-    if not doubts:
-        return candidate
-    confidence = min(candidate.confidence * _DOUBT ** len(doubts), _UNDECIDED)
-    return replace(candidate, confidence=confidence, reasons=(*candidate.reasons, *doubts), doubtful=True)
+            candidate = candidate.told(told)
+    for doubt in doubts:
+        candidate = candidate.told(doubt)._replace(confidence=candidate.confidence * _DOUBT, doubtful=True)
+    return candidate
 
 
 def _follows(candidate: _Candidate, likely: dict[str, _Candidate]) -> tuple[float, str] | None:

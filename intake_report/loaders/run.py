@@ -13,21 +13,31 @@ import pandas as pd
 
 from intake_report.channels import Channel, channel
 from intake_report.errors import DataError, nearest, placed
-from intake_report.loaders import candump, columnar, delimited, tracks
+from intake_report.loaders import columnar, delimited, recordings
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, converts, notice
 from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
 from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
+from intake_report.messages import Message, Value, message
 from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
 
-UNIT_OVERRIDDEN = "unit-stated"
-"""Code of the notice that header and mapping name different units; the mapping is obeyed."""
-UNEXPECTED = "The log cannot be read"
-"""How the message of the last resort begins."""
-
+UNIT_OVERRIDDEN = (
+    "unit-stated"  # code of the notice that header and mapping name different units; the mapping is obeyed
+)
+UNEXPECTED = "The log cannot be read"  # how the message of the last resort begins
 _HEAD = 4096
 _CLOCK_OFF = 3600.0  # [s] between the start that the campaign states and that of the log
+_EARTH = 6_371_008.8  # mean radius of the sphere [m], IUGG; only speeds of tracks are computed with it
+_SEARCH = 90  # [s] around the offset that the clocks tell; loggers' clocks are rarely further off (common practice)
+_SURE = 0.8  # least correlation of the two speeds (common practice)
+_LEAST = 60  # least overlap [s]
+_LEAST_POINTS = 10  # with a speed
+_HOLE = 15.0  # [s] without a sample over which a speed is not interpolated
+_MOST = 200_000  # [s] of a run or track whose speeds are compared: more than two days
 _TARGET = re.compile(r"^\s*(?P<channel>[A-Za-z_][\w]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
+
+Start = datetime | None  # aware, of a run as the campaign states it
+_FOUND = ReadOptions()  # everything is found from the file
 
 
 class _Reader(NamedTuple):
@@ -37,28 +47,25 @@ class _Reader(NamedTuple):
     text: bool = False  # may be compressed as text logs are
 
 
+# In the order in which they are asked; a signature comes before a suffix, and delimited text has neither.
 READERS = {
     "parquet": _Reader(columnar.read_parquet, lambda head: head[:4] == b"PAR1"),
     "arrow": _Reader(columnar.read_arrow, lambda head: head.startswith((b"ARROW1", b"\xff\xff\xff\xff"))),
-    "mdf4": _Reader(columnar.read_mdf4, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
-    "gpx": _Reader(tracks.read_gpx, lambda head: bool(tracks.SIGNATURE.search(head)), (".gpx",), text=True),
-    "candump": _Reader(candump.read, lambda head: bool(candump.SIGNATURE.search(head)), (".candump",), text=True),
+    "mdf4": _Reader(recordings.read_mdf4, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
+    "gpx": _Reader(recordings.read_gpx, lambda head: bool(recordings.TRACK.search(head)), (".gpx",), text=True),
+    "candump": _Reader(
+        recordings.read_candump, lambda head: bool(recordings.CAPTURE.search(head)), (".candump",), text=True
+    ),
     "delimited": _Reader(delimited.read, lambda _: False, text=True),
 }
-"""The readers in the order in which they are asked; a signature comes before a suffix, and delimited text has neither."""
 
 
-def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
-    """Read one log file of any supported format; `options` says what the file does not tell.
-
-    Raises DataError: if it cannot be read; the message names the file, the line where there is one, and the way out.
-    """
-    options = options or ReadOptions()
-    path = Path(path)
+def read_log(path: Path, options: ReadOptions = _FOUND) -> RawLog:
+    """Read one log file of any supported format; `options` says what it does not tell. DataError names file, line, way out."""
     form = ""
     try:
         with placed(file=path):
-            form = _format_of(path, options)
+            form = options.format or _format_of(path)
             return READERS[form].read(path, options)
     except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
         # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
@@ -66,13 +73,8 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
         raise DataError(what, file=path, remedy="Export the log again, or state its format.") from error
 
 
-def _format_of(path: Path, options: ReadOptions) -> str:
+def _format_of(path: Path) -> str:
     head, inside = read_head(path, _HEAD)
-    if options.format is not None:
-        if options.format in READERS:
-            return options.format
-        names = ", ".join(f"“{name}”" for name in READERS)
-        raise DataError(f"There is no log format “{options.format}”.", file=path, remedy=f"Formats are {names}.")
     suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in COMPRESSED_SUFFIXES]
     by_signature = (name for name, reader in READERS.items() if reader.recognises(inside if reader.text else head))
     by_suffix = (name for name, reader in READERS.items() if suffixes and suffixes[-1] in reader.suffixes)
@@ -80,24 +82,17 @@ def _format_of(path: Path, options: ReadOptions) -> str:
 
 
 def load_run(
-    run_id: str,
-    paths: Sequence[Path],
-    mapping: Mapping[str, str],
-    options: ReadOptions | None = None,
-    *,
-    start: datetime | None = None,
+    run: str, paths: Sequence[Path], mapping: Mapping[str, str], options: ReadOptions = _FOUND, *, start: Start = None
 ) -> RunLog:
     """Read one log, or the parts of one, and map its columns to channels; a GPX track among them is joined by time.
 
-    `mapping`: header -> "channel [unit]", never guessed: `propose_mapping` proposes one for the user to accept; `options`: what
-    the files do not tell; `start`: aware, as the campaign states it: the date of clock times, the start of elapsed times.
-
-    Raises DataError: if a file cannot be read, a column is not found, or parts cannot be put in order.
+    `mapping`: header -> "channel [unit]", never guessed; `options`: what the files do not tell; `start`: the date of clock
+    times, the start of elapsed times. DataError: a file cannot be read, a column is not found, parts cannot be put in order.
     """
-    return map_run(run_id, read_parts(paths, options or ReadOptions(), start), mapping, start=start)
+    return map_run(run, read_parts(paths, options, start), mapping, start=start)
 
 
-def read_parts(paths: Sequence[Path], options: ReadOptions, start: datetime | None = None) -> tuple[RawLog, ...]:
+def read_parts(paths: Sequence[Path], options: ReadOptions, start: Start = None) -> tuple[RawLog, ...]:
     """Read one log, or the parts of one and its tracks; see `load_run`."""
     if start is not None and options.date is None:
         zone = ZoneInfo(options.timezone) if options.timezone else UTC
@@ -107,17 +102,17 @@ def read_parts(paths: Sequence[Path], options: ReadOptions, start: datetime | No
     return tuple(map(read_log, paths, own))
 
 
-def map_run(run: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None) -> RunLog:
+def map_run(run: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: Start = None) -> RunLog:
     """Map logs that have been read already, one at least; see `load_run`. Raises DataError also without a mapping."""
     accompanying = [log for log in logs if log.format == "gpx"]
     if len(accompanying) == len(logs):  # tracks alone are the log
-        accompanying, mapping = [], tracks.track_mapping(logs[0])
+        accompanying, mapping = [], recordings.track_mapping(logs[0])
     elif not mapping:
         what = f"No column of the run “{run}” is mapped to a channel."
         remedy = "Run intake-report check on the log: it prints a mapping to paste."
         raise DataError(what, file=logs[0].path, where="columns", remedy=remedy)
     parts, notices = _on_one_axis([log for log in logs if log not in accompanying])
-    mapped = [map_columns(log, mapping) for log, _ in parts]
+    mapped = [_map_columns(log, mapping) for log, _ in parts]
     times = [at for _, at in parts]
     zero = float(times[0][0])
     data = {}
@@ -129,8 +124,9 @@ def map_run(run: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, sta
     sources = (*(log for log, _ in parts), *accompanying)
     notices = [*(n for log in sources for n in log.notices), *notices]
     for track in accompanying:
-        frame, placed = _with_track(frame, begin, track)
-        notices.append(placed)
+        at, joined = _place_track(frame, begin, track)
+        frame = _with_track(frame, at, track)
+        notices.append(joined)
     notices += [*begun, *(n for _, noticed in mapped for n in noticed)]
     return RunLog(run, frame, begin, tuple(log.path for log in sources), tuple(dict.fromkeys(notices)))
 
@@ -139,19 +135,18 @@ def _joined(pieces: Sequence[FloatArray]) -> FloatArray:
     return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)  # one piece is not copied
 
 
-def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[pd.DataFrame, Notice]:
-    """Add the samples of a track as rows of their own, between the rows of the run."""
+def _with_track(frame: pd.DataFrame, at: FloatArray, track: RawLog) -> pd.DataFrame:
+    """Add the samples of a track, at these times [s] of the run, as rows of their own."""
     time = frame.index.to_numpy(dtype=float)
-    at, placed = tracks.place_track(frame, begin, track)
     inside = (at >= np.nanmin(time)) & (at <= np.nanmax(time))
     if not inside.any():
         raise DataError("The track has no point within the run.", file=track.path, remedy="Name the track of this run.")
-    mapped, _ = map_columns(track, tracks.track_mapping(track))
+    mapped, _ = _map_columns(track, recordings.track_mapping(track))
     added = {name: numbers[inside] for name, numbers in mapped.items() if name not in frame}
     extra = pd.DataFrame(added, index=pd.Index(at[inside], name="time"))
     # The rows of the run keep their order, backward steps included; those of the track go where they belong.
     order = np.argsort(np.concatenate([np.maximum.accumulate(time), at[inside]]), kind="stable")
-    return pd.concat([frame, extra]).iloc[order], placed
+    return pd.concat([frame, extra]).iloc[order]
 
 
 _Part = tuple[RawLog, FloatArray]  # one log and its times [s] on the axis of the first part
@@ -196,19 +191,19 @@ def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timest
     return begin, [notice("start-differs", template, file=log.path.name, begin=own, stated=other)]
 
 
-def map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, FloatArray], list[Notice]]:
-    """Turn columns into channels (n,) [internal units], NaN where there is no sample, by header -> "channel [unit]".
-
-    The unit may be left out when the header has one, and wins over it, which a notice says.
-
-    Raises DataError: if a column, channel or unit is unknown, or one channel is named twice.
-    """
+def _map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, FloatArray], list[Notice]]:
+    """Turn columns into channels; a unit that is not stated is the header's, and one that is wins over it."""
     mapped: dict[str, FloatArray] = {}
     headers: dict[str, str] = {}
     notices: list[Notice] = []
     for header, target in mapping.items():
         with placed(file=log.path, where=f'columns."{header}"'):
-            entry, unit = parse_target(target)
+            match = _TARGET.match(target)
+            if not match:
+                raise DataError(f"“{target}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
+            entry, unit = channel(match["channel"]), match["unit"]
+            if unit is not None:
+                conversion(unit, entry.quantity)
             column = _column(log, header)
         with placed(file=log.path, where="columns"):
             if entry.name in mapped:
@@ -218,17 +213,6 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, Floa
         headers[entry.name] = header
         notices += noticed
     return mapped, notices
-
-
-def parse_target(text: str) -> tuple[Channel, str | None]:
-    """Split "iat [degC]" into the channel and its unit (None when not given); DataError for any other text."""
-    match = _TARGET.match(text)
-    if not match:
-        raise DataError(f"“{text}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
-    entry, unit = channel(match["channel"]), match["unit"]
-    if unit is not None:
-        conversion(unit, entry.quantity)
-    return entry, unit
 
 
 def _column(log: RawLog, header: str) -> RawColumn:
@@ -266,3 +250,82 @@ def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[Flo
     inside = "" if column.unit in column.header else f" (its unit: {column.unit})"
     labels = {"inside": inside, "written": unit_label(column.unit), "stated": unit_label(unit)}
     return values, [notice(UNIT_OVERRIDDEN, text, entry.name, None, header=column.header, **labels)]
+
+
+def _place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[FloatArray, Notice]:
+    """Return the times [s] of a track's points in the time of a run, whose index 0 is at `begin`."""
+    nominal = None if begin is None or track.origin is None else (track.origin - begin).total_seconds()
+    time, file = frame.index.to_numpy(dtype=float), track.path.name
+    lag = _best_lag(time, frame["speed"].to_numpy(dtype=float), track, nominal) if "speed" in frame else None
+    if lag is not None and lag[1] >= _SURE:
+        offset, correlation = Value(lag[0], "time", 1, signed=True), Value(lag[1], "number", 2)
+        against: Message | str = ""
+        if nominal is not None:
+            against = message(", {by} against the clocks", by=Value(lag[0] - nominal, "time", 1, signed=True))
+        template = "{file} is joined at {offset} by speed (correlation {correlation}){against}."
+        account = notice("track-joined", template, file=file, offset=offset, correlation=correlation, against=against)
+        return track.time + lag[0], account
+    if nominal is None:
+        what = "The track cannot be placed in the run: the run has no date and the speeds do not match."
+        raise DataError(what, file=track.path, remedy="State the start of the run, or leave the track out.")
+    template = "{file} is joined by the clocks alone; the speeds do not confirm it."
+    return track.time + nominal, notice("track-by-clock", template, file=file)
+
+
+def _track_speed(track: RawLog) -> FloatArray:
+    columns = {column.name: column.values for column in track.columns}  # noqa: PD011
+    recorded = columns.get("speed")
+    if recorded is not None and np.isfinite(recorded).mean() > 0.5:
+        return recorded * 3.6
+    latitude, longitude = np.radians(columns["latitude"]), np.radians(columns["longitude"])
+    half = np.sin(np.diff(latitude) / 2) ** 2
+    half += np.cos(latitude[1:]) * np.cos(latitude[:-1]) * np.sin(np.diff(longitude) / 2) ** 2
+    steps = np.diff(track.time)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = np.where(steps > 0, 2 * _EARTH * np.arcsin(np.sqrt(half)) / steps * 3.6, np.nan)
+    return np.concatenate([between[:1], (between[1:] + between[:-1]) / 2, between[-1:]])
+
+
+def _best_lag(time: FloatArray, speed: FloatArray, track: RawLog, nominal: float | None) -> tuple[float, float] | None:
+    """Return the lag [s] of the track at which the two speeds correlate best, and that correlation."""
+    (start, run), (begin, trace) = _each_second(time, speed), _each_second(track.time, _track_speed(track))
+    # Lag k puts second 0 of the trace on second k of the run.
+    first, last = -len(trace) + _LEAST, len(run) - _LEAST
+    if nominal is not None:
+        middle = round(nominal + begin - start)
+        first, last = max(first, middle - _SEARCH), min(last, middle + _SEARCH)
+    lags = np.arange(first, last + 1)
+    if not lags.size:
+        return None
+    scores = np.array([_correlation(run, trace, int(lag)) for lag in lags])
+    best = int(np.argmax(scores))
+    fine = 0.0
+    if 0 < best < len(lags) - 1 and scores[best - 1] > -1.0 and scores[best + 1] > -1.0:
+        curve = scores[best - 1] - 2 * scores[best] + scores[best + 1]
+        fine = 0.0 if curve >= 0 else 0.5 * (scores[best - 1] - scores[best + 1]) / curve
+    return float(lags[best] + fine + start - begin), float(scores[best])
+
+
+def _each_second(time: FloatArray, speed: FloatArray) -> tuple[float, FloatArray]:
+    """Return the first time and the speed at each second from it, NaN in holes; none of too few, or too long a log."""
+    good = np.isfinite(time) & np.isfinite(speed)
+    order = np.argsort(time[good], kind="stable")
+    at, values = time[good][order], speed[good][order]
+    if len(at) < _LEAST_POINTS or at[-1] - at[0] > _MOST:
+        return 0.0, np.empty(0)
+    grid = np.arange(at[0], at[-1], 1.0)
+    result = np.interp(grid, at, values)
+    after = np.searchsorted(at, grid, side="left").clip(1, len(at) - 1)
+    result[at[after] - at[after - 1] > _HOLE] = np.nan
+    return float(at[0]), result
+
+
+def _correlation(run: FloatArray, trace: FloatArray, lag: int) -> float:
+    """Return the correlation of two speeds in their overlap; -1 when there is too little of it."""
+    a = run[max(lag, 0) : lag + len(trace)]
+    b = trace[max(-lag, 0) : max(-lag, 0) + len(a)]
+    a = a[: len(b)]
+    both = np.isfinite(a) & np.isfinite(b)
+    if both.sum() < _LEAST or not np.ptp(a[both]) * np.ptp(b[both]) > 0.0:
+        return -1.0
+    return float(np.corrcoef(a[both], b[both])[0, 1])

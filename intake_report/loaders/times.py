@@ -1,26 +1,26 @@
-"""Times of the rows of a log: which belong to it, midnights, dates in either order, and the offset of their zone."""
+"""Times of the rows of a log: what the time column is written in, midnights, dates in either order, offsets of a zone."""
 
+import contextlib
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import BoolArray, FloatArray, Notice, RawColumn, ReadOptions, TimeKind, notice
+from intake_report.loaders.base import FloatArray, Notice, ReadOptions, TimeKind, converts, notice
+from intake_report.loaders.dialect import words
 from intake_report.messages import Count
 
 UNIX = datetime(1970, 1, 1, tzinfo=UTC)
 DAY = 86400.0
-LONGEST = 7 * DAY
-"""A time further than this [s] from the middle of a log is none of it: a drive lasts hours (a choice of this package)."""
-MOST_UNREADABLE = 0.2
-"""Largest share of rows without a readable time; a log that loses more is not the drive (a choice of this package)."""
+_LONGEST = 7 * DAY  # [s] from the middle of a log, beyond which a time is none of it: a drive lasts hours (own choice)
+MOST_UNREADABLE = 0.2  # share of rows without a readable time; a log that loses more is not the drive (own choice)
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
 _SAMPLE = 10_000  # rows from which the middle of a log is told
@@ -29,6 +29,17 @@ _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _DATE_PARTS = re.compile(r"(\d{4})(\d{2})(\d{2})$|(\d+)[-/. ](\d+|[A-Za-z]+)[-/. ](\d+)$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _FILE_DATE = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(0[1-9]|1[0-2])[-_. ]?(0[1-9]|[12]\d|3[01])(?!\d)")
+_COMPACT_DATES = (19_000_101_000_000, 21_000_101_000_000)  # numbers that are 14 digits of date and time
+_EPOCH_SCALES = (("seconds", 1.0), ("milliseconds", 1e3), ("microseconds", 1e6), ("nanoseconds", 1e9))
+_PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
+_LONGEST_STEP = 30.0  # [s] between rows; a longer one without a unit is in another unit (common practice)
+_DATE = r"(?P<date>\d{1,4}[-/. ](?:\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{1,4})"
+_CLOCK = (
+    r"(?P<h>\d{1,4}):(?P<m>\d{2})(?::(?P<s>\d{2}(?:[.,:]\d+)?))?"
+    r"\s*(?P<p>[AaPp]\.?[Mm]\.?)?\s*(?P<z>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
+)
+_COMPACT = r"(?P<date>\d{8})[T_ ]?(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)(?P<z>Z|[+-]\d{2}:?\d{2})?"
+_PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 
 
 class TimeAxis(NamedTuple):
@@ -63,54 +74,152 @@ def to_float(values: pa.ChunkedArray) -> FloatArray:
     return array
 
 
+def is_number(kind: pa.DataType) -> bool:
+    """Tell whether a column of this type holds numbers."""
+    return any(is_kind(kind) for is_kind in (pa.types.is_integer, pa.types.is_floating, pa.types.is_decimal))
+
+
 def one_drive(seconds: FloatArray) -> FloatArray:
-    """Return the times (n,) [s] with NaN for those further than `LONGEST` from their middle; the same array without any."""
+    """Return the times (n,) [s] with NaN for those that lie days from their middle; the same array without any."""
     with np.errstate(over="ignore", invalid="ignore"):
-        if np.nanmax(seconds) - np.nanmin(seconds) <= LONGEST:
+        if np.nanmax(seconds) - np.nanmin(seconds) <= _LONGEST:
             return seconds
         good = np.isfinite(seconds)
         middle = np.median(seconds[good]) if good.any() else np.nan
-        return np.where(np.abs(seconds - middle) <= LONGEST, seconds, np.nan)
+        return np.where(np.abs(seconds - middle) <= _LONGEST, seconds, np.nan)
 
 
-def rows_with_time(seconds: FloatArray, what: str, text: Callable[[int], str]) -> tuple[BoolArray | None, list[Notice]]:
-    """Return which rows have a time (n,) [s] that is finite, None for all, and say how many have none.
-
-    `what` names the times in messages, `text` gives one as it is written. Refuses when too many rows have no time.
-    """
-    good = np.isfinite(seconds)
-    bad = len(good) - int(good.sum())
-    if not bad:
-        return None, []
-    first = int(np.flatnonzero(~good)[0])
-    example = text(first).strip()[:40]
-    if bad > MOST_UNREADABLE * len(good):
-        raise DataError(
-            f"{bad:,} of {len(good):,} times{what} cannot be read or are none of this log, the first of them “{example}”.",
-            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds, and one log for each drive; "
-            f"at most {MOST_UNREADABLE:.0%} of the rows are left out.",
-        )
-    template = "{count} left out: no readable time{what}, or none of this log (first: row {row}, “{example}”)."
-    count = Count(bad, "row")
-    return good, [notice("rows-without-time", template, count=count, what=what, row=first + 1, example=example)]
+def time_axis(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    """Read the time column (n,) of a log, whatever it is written in; DataError if it cannot be, or only by guessing."""
+    kind = values.type
+    if pa.types.is_timestamp(kind):
+        ticks, per_second = values.cast(pa.int64()), _PER_SECOND[kind.unit]
+        # Whole seconds are taken off before the numbers become floats: 1.7e18 ns leave no room for fractions.
+        base = int(_middle_of(to_float(ticks.slice(0, _SAMPLE)), context)) // per_second
+        seconds = to_float(pc.subtract(ticks, base * per_second)) / per_second
+        return (_localise if kind.tz is None else _absolute)(seconds, base, context)
+    if pa.types.is_time(kind):
+        whole = values.cast(pa.int32() if kind.bit_width == 32 else pa.int64())
+        return _from_clock(to_float(whole) / _PER_SECOND[kind.unit], context)
+    return _from_numbers(values, context) if is_number(kind) else _from_text(values.cast(pa.string()), context)
 
 
-def rows_of_log(
-    seconds: FloatArray, columns: tuple[RawColumn, ...], base: datetime | None, notices: Sequence[Notice]
-) -> tuple[FloatArray, datetime | None, tuple[RawColumn, ...], tuple[Notice, ...], TimeKind]:
-    """Return fields of `RawLog` for times (n,) [s] since `base`, elapsed without it; rows out of reach are left out."""
-    good, dropped = rows_with_time(one_drive(seconds), "", lambda row: f"{seconds[row]:g}")
-    if good is not None:
-        columns = tuple(replace(column, values=column.values[good]) for column in columns)
-        seconds = seconds[good]
-    everything = (*notices, *dropped)
-    if base is None:
-        return seconds, None, columns, everything, "elapsed"
-    return seconds - seconds[0], base + timedelta(seconds=float(seconds[0])), columns, everything, "absolute"
+def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    head = to_float(values.slice(0, _SAMPLE))
+    typical = _middle_of(head if np.isfinite(head).any() else to_float(values), context)
+    if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1]:
+        # A float is good to 4 ms.
+        texts = [None if number is None else f"{number:.3f}" for number in values.to_pylist()]
+        return _from_text(pa.chunked_array([pa.array(texts, pa.string())]), context)
+    if context.options.time_unit is None:
+        for what, scale in _EPOCH_SCALES:
+            if EARLIEST <= typical / scale <= LATEST:
+                base = int(typical // scale)
+                exact = pc.subtract(values, int(base * scale) if pa.types.is_integer(values.type) else base * scale)
+                axis = _absolute(to_float(exact) / scale, base, context)
+                note = notice("epoch-time", "“{column}” holds {what} since 1970 (UTC).", context.name, what=what)
+                return axis._replace(notices=(note,))
+    return _elapsed(to_float(values), head, context)
 
 
-def middle_of(seconds: FloatArray, context: TimeContext) -> float:
-    """Return the median of the times; refuse a column without any."""
+def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> TimeAxis:
+    notices: tuple[Notice, ...] = ()
+    stated = context.options.time_unit
+    units = [stated or context.unit or ""]
+    if not stated:  # the name may tell; hours and minutes are too often part of another word's meaning
+        units += [word for word in reversed(words(context.name)) if word not in ("h", "min", "minute", "hour")]
+    scale = next((factors[0] for unit in units if (factors := converts(unit, "time"))), None)
+    if scale is None:
+        steps = np.abs(np.diff(head[np.isfinite(head)]))
+        if steps.size and np.median(steps) > _LONGEST_STEP:
+            step = f"{np.median(steps):g}"
+            what = f"The time column “{context.name}” has no unit and steps of {step}, too long for seconds."
+            raise DataError(what, remedy='State it, for example time_unit = "ms".')
+        scale = 1.0
+        notices = (notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name),)
+    return TimeAxis(one_drive(seconds if scale == 1.0 else seconds * scale), None, "elapsed", notices)
+
+
+def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
+    notices: list[Notice] = []
+    _middle_of(seconds, context)
+    seconds, midnights = unroll_midnight(seconds)
+    if midnights:
+        notices.append(notice("midnight", "The clock passes midnight {count}.", count=Count(midnights, "time")))
+    day, where = date_elsewhere(context.path, context.options, context.preamble)
+    from_zero = seconds[np.isfinite(seconds)][0] < 1.0 and context.options.date is None
+    if from_zero or day is None:
+        return TimeAxis(seconds, None, "elapsed" if from_zero else "clock", tuple(notices))
+    if where:
+        notices.append(notice("date-elsewhere", "The date {day} is taken from {where}.", day=f"{day}", where=where))
+    axis = _localise(seconds, (day - UNIX.date()).days * DAY, context)
+    return axis._replace(notices=(*notices, *axis.notices))
+
+
+def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    text = pc.utf8_trim_whitespace(values)
+    if _PLAIN_CLOCK.match(next((v.as_py() for v in text[:100] if v.is_valid), "")):
+        with contextlib.suppress(pa.ArrowInvalid):  # where every cell is "07:16:30.444", pyarrow's parser is quick
+            stamps = pc.binary_join_element_wise("1970-01-01 ", text, "").cast(pa.timestamp("ns"))
+            return _from_clock(to_float(stamps.cast(pa.int64())) / 1e9, context)
+    filled = pc.sum(pc.greater(pc.utf8_length(text), 0)).as_py() or 0
+    for pattern in (_COMPACT, rf"{_DATE}(?:[T ,]+{_CLOCK})?", _CLOCK):
+        parts = pc.extract_regex(text, f"^(?:{pattern})$").combine_chunks()
+        if (len(parts) - parts.null_count) * 2 > filled:
+            break
+    else:
+        numbers = pd.to_numeric(text.to_pandas().str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
+        return _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), context)
+    fields = {field.name: parts.field(index) for index, field in enumerate(parts.type)}
+    seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
+    if "date" not in fields:
+        if not pc.any(pc.greater(pc.utf8_length(fields["s"]), 0)).as_py():
+            what = f"The time column “{context.name}” has hours and minutes only."
+            raise DataError(what, remedy="Log the seconds as well.")
+        return _from_clock(seconds, context)
+    if np.isnan(seconds).all():
+        what = f"The time column “{context.name}” holds dates without a time of day."
+        raise DataError(what, remedy='Name the column with the time under [log]: time = "…".')
+    days, notices = _days_of_dates(fields["date"], context)
+    wall = days * DAY + seconds
+    if np.isnan(wall).all():
+        example = next(v.as_py() for v in text if v.as_py())
+        raise DataError(f"No date in “{context.name}” is one of the calendar, the first is “{example[:40]}”.")
+    base = float(np.floor(_middle_of(wall, context)))
+    codes, zones = encoded(fields["z"])
+    if any(zones):
+        shift = np.array([*map(_offset_seconds, zones), 0.0])
+        axis = _absolute(wall - base - shift[codes], base, context)
+    else:
+        axis = _localise(wall - base, base, context)
+    return axis._replace(notices=(*notices, *axis.notices))
+
+
+def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:
+    """Return seconds since midnight of extracted clock parts, NaN where they are no time; (n,) [s]."""
+    hours, minutes = _floats(fields["h"]), _floats(fields["m"])
+    seconds = np.nan_to_num(_floats(pc.replace_substring_regex(fields["s"], "[,:]", ".")), nan=0.0)
+    if "p" in fields:
+        mark = pc.utf8_lower(pc.fill_null(fields["p"], ""))
+        late, early = (np.asarray(pc.starts_with(mark, letter)) for letter in ("p", "a"))
+        hours = np.where(late & (hours < 12), hours + 12, np.where(early & (hours == 12), 0.0, hours))
+    return np.where(~valid | (minutes > 59) | (seconds >= 61), np.nan, hours * 3600.0 + minutes * 60.0 + seconds)
+
+
+def _floats(values: pa.Array) -> FloatArray:
+    cleaned = pc.if_else(pc.fill_null(pc.equal(values, ""), True), None, values)
+    return np.asarray(cleaned.cast(pa.float64()).to_numpy(zero_copy_only=False))
+
+
+def _offset_seconds(zone: str) -> float:
+    """Return the offset from UTC [s] of "+02:00", "+0200", "+02" or "Z"."""
+    if zone in ("", "Z", "UTC", "GMT"):
+        return 0.0
+    digits = zone[1:].replace(":", "").ljust(4, "0")
+    return (-1.0 if zone[0] == "-" else 1.0) * (int(digits[:2]) * 3600.0 + int(digits[2:]) * 60.0)
+
+
+def _middle_of(seconds: FloatArray, context: TimeContext) -> float:
     finite = seconds[np.isfinite(seconds)]
     if not finite.size:
         what = f"No time in “{context.name}” can be read."
@@ -118,16 +227,16 @@ def middle_of(seconds: FloatArray, context: TimeContext) -> float:
     return float(np.median(finite))
 
 
-def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
+def _absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
     """Count `seconds` since 1970 + `base` from the first sample; times that are none of this log become NaN."""
-    middle = middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
+    middle = _middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
     if not EARLIEST <= base + middle <= LATEST:
         what = f"The times in “{context.name}” are about {base + middle:.0f} s after 1970, which is no date of a vehicle log."
         raise DataError(what, remedy="Set the logger's clock, or state time_unit if the column is elapsed time.")
     seconds = one_drive(seconds)
     known = seconds[np.isfinite(seconds)]
     if not known.size:  # as many on one side of the middle as on the other
-        what = f"The times in “{context.name}” lie more than {LONGEST / DAY:.0f} days apart, none near their middle."
+        what = f"The times in “{context.name}” lie more than {_LONGEST / DAY:.0f} days apart, none near their middle."
         raise DataError(what, remedy="Split the log where another drive begins.")
     first = float(known[0])
     return TimeAxis(seconds - first, UNIX + timedelta(seconds=base) + timedelta(seconds=first), "absolute")
@@ -136,8 +245,7 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     """Add a day to clock times [s] after each step back of more than twelve hours; return them and the midnights passed.
 
-    Smaller backward steps are left for the cleaning to find. A lone row half a day off its neighbours is a damaged one and
-    becomes NaN.
+    A lone row half a day off its neighbours becomes NaN.
     """
     result = seconds.copy()
     finite = np.flatnonzero(np.isfinite(seconds))
@@ -176,59 +284,59 @@ def _day(year: int, month: int, day: int) -> date | None:
         return None
 
 
-def days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, tuple[Notice, ...]]:
+def _days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, tuple[Notice, ...]]:
     """Return days since 1970 of dates, NaN where there is no such day; day or month first is decided by evidence."""
     codes, distinct = encoded(texts)
+    readings = [_readings(text) for text in distinct]
+    unclear = {i: pair for i, pair in enumerate(readings) if pair[0] != pair[1]}
     rows = np.bincount(codes[codes >= 0], minlength=len(distinct))
-    days: dict[int, date | None] = {}
-    readings: dict[bool, dict[int, date | None]] = {True: {}, False: {}}  # of dates in either order, by day first
-    for index, match in enumerate(map(_DATE_PARTS.match, distinct)):
-        if match is None:
-            continue
-        first, second, third = (part for part in match.groups() if part is not None)
-        if second[:3].lower() in _MONTHS:
-            days[index] = _day(int(third), _MONTHS.index(second[:3].lower()) + 1, int(first))
-        elif second.isdecimal() and len(first) == 4:  # ISO 8601
-            days[index] = _day(int(first), int(second), int(third))
-        elif second.isdecimal():
-            readings[True][index] = _day(int(third), int(second), int(first))
-            readings[False][index] = _day(int(third), int(first), int(second))
-    notices: tuple[Notice, ...] = ()
-    if readings[True]:
-        day_first, notices = _order(readings, rows, all("." in distinct[index] for index in readings[True]), context)
-        days |= readings[day_first]
-    numbers = [float((day - UNIX.date()).days) if (day := days.get(i)) else np.nan for i in range(len(distinct))]
+    day_first, notices = _order(unclear, rows, all("." in distinct[i] for i in unclear), context)
+    days = [day if day_first else month for day, month in readings]
+    numbers = [float((day - UNIX.date()).days) if day else np.nan for day in days]
     return np.array([*numbers, np.nan])[codes], notices
 
 
+_Readings = tuple[date | None, date | None]  # of one date: day first, month first
+
+
+def _readings(text: str) -> _Readings:
+    match = _DATE_PARTS.match(text)
+    first, second, third = (part for part in match.groups() if part is not None) if match else ("", "", "")
+    if second[:3].lower() in _MONTHS:
+        day = _day(int(third), _MONTHS.index(second[:3].lower()) + 1, int(first))
+    elif len(first) == 4 and second.isdecimal():  # ISO 8601
+        day = _day(int(first), int(second), int(third))
+    elif second.isdecimal():
+        return _day(int(third), int(second), int(first)), _day(int(third), int(first), int(second))
+    else:
+        day = None
+    return day, day
+
+
 def _order(
-    readings: dict[bool, dict[int, date | None]], rows: np.ndarray, points: bool, context: TimeContext
+    readings: dict[int, _Readings], rows: np.ndarray, points: bool, context: TimeContext
 ) -> tuple[bool, tuple[Notice, ...]]:
     """Decide whether dates are day first, from the file itself, its name or what the user states; else refuse."""
-    if context.options.day_first is not None:
-        return context.options.day_first, ()
+    stated = context.options.day_first
+    if stated is not None or not readings:
+        return stated is not False, ()
 
     def decided(day_first: bool, because: str) -> tuple[bool, tuple[Notice, ...]]:
         order = "day first" if day_first else "month first"
         template = "Dates of “{column}” are {order}: {because}."
         return day_first, (notice("date-order", template, context.name, order=order, because=because),)
 
-    only = {
-        order: sum(int(rows[i]) for i, day in readings[order].items() if day and not readings[not order][i])
-        for order in (True, False)
-    }
-    if min(only.values()) > MOST_UNREADABLE * rows.sum():
+    only = [sum(int(rows[i]) for i, pair in readings.items() if pair[k] and not pair[1 - k]) for k in (0, 1)]
+    if min(only) > MOST_UNREADABLE * rows.sum():
         what = f"Dates of “{context.name}” are day first in some rows and month first in others."
         raise DataError(what, remedy="Export the log with dates as 2025-04-03.")
-    if only[True] != only[False]:
-        return decided(only[True] > only[False], "a number above 12 shows it")
-    possible = {order: {day for day in days.values() if day} for order, days in readings.items()}
-    if possible[True] == possible[False]:
-        return True, ()
+    if only[0] != only[1]:
+        return decided(only[0] > only[1], "a number above 12 shows it")
     known, where = date_elsewhere(context.path, context.options, "")
     if known is not None:
-        near = [order for order, days in possible.items() if any(abs((day - known).days) <= 1 for day in days)]
-        if len(near) == 1:
+        days = [[day for pair in readings.values() if (day := pair[k])] for k in (0, 1)]
+        near = [any(abs((day - known).days) <= 1 for day in possible) for possible in days]
+        if near[0] != near[1]:
             return decided(near[0], f"{where or 'the given date'} shows it")
     if points:
         return decided(True, "they are written with points (common practice)")
@@ -237,18 +345,11 @@ def _order(
     raise DataError(what, remedy=remedy)
 
 
-def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
-    """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then.
-
-    Raises DataError: if rows lie in an hour that the zone's clocks skip or show twice, and their order does not tell the offset.
-    """
+def _localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
+    """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then."""
     stated = context.options.timezone
-    try:
-        zone = ZoneInfo(stated or "UTC")
-    except (ZoneInfoNotFoundError, ValueError):
-        what = f"There is no time zone “{stated}”."
-        raise DataError(what, remedy='Use an IANA name such as "Europe/Madrid".') from None
-    axis = absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
+    zone = ZoneInfo(stated or "UTC")
+    axis = _absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
     assert axis.origin is not None
     notices: tuple[Notice, ...] = ()
     if stated is None:
@@ -268,8 +369,6 @@ def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 
 def _offsets(seconds: FloatArray, origin: datetime, zone: ZoneInfo, context: TimeContext) -> FloatArray:
     """Return the offset of each row (n,) [s] where the clocks change near the log; an hour shown twice by order of rows."""
-    import pandas as pd
-
     wall = pd.Timestamp(origin).tz_localize(None) + pd.to_timedelta(seconds, unit="s")
 
     def shift(early: bool) -> FloatArray:

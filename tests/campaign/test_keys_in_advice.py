@@ -63,7 +63,7 @@ def unknown(text: str) -> list[str]:
     for token in TOKEN.finditer(text):
         table, path, key, quoted = (token[name] for name in ("table", "path", "key", "quoted"))
         if table is not None:
-            is_unit = known_unit(table) or table in NOT_OF_THE_CAMPAIGN
+            is_unit = known_unit(table) or table in NOT_OF_THE_CAMPAIGN | {"float"}  # of a quoted annotation
             wrong += [] if is_unit or known(table) else [token[0]]
         elif path is not None:
             wrong += [] if known(path) or path.rpartition(".")[2] in NO_PATH else [token[0]]

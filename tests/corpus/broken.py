@@ -216,8 +216,6 @@ CASES: tuple[Case, ...] = (
     Case("logger's clock never set", lambda: _dates(_seconds("1970-01-01", 0)), refusal="no date of a vehicle log"),
     Case("milliseconds without a unit", _rows(lambda i: f"{i * 100},20", "time,IAT [degC]\n"), refusal="State it"),
     Case("epoch in milliseconds", _rows(lambda i: f"{1_746_180_000_000 + i * 100},2", "time,IAT [degC]\n"), ("epoch-time",), rows=50),
-    Case("unknown time zone", lambda: _dates(_seconds("2025-05-02", 0)), refusal="no time zone",
-         options=ReadOptions(timezone="Mars/Olympus")),
     Case("dates without time of day", lambda: b"date,IAT [degC]\n" + b"2025-05-02,20\n" * 20, refusal="No time column"),
     # Other formats
     Case("truncated Parquet", lambda: _parquet(time=[0.0, 1.0], iat=[1.0, 2.0])[:-10], refusal="damaged", file="l.parquet"),
@@ -238,6 +236,5 @@ CASES: tuple[Case, ...] = (
          ("incomplete-answers",), file="c.log"),
     Case("capture with negative answers", lambda: capture("7E8#037F0112", "7E8#03410D50"), ("negative-answers",),
          file="c.log", rows=1),
-    Case("stated format that is none", lambda: GOOD, refusal="no log format", options=ReadOptions(format="abacus")),
     Case("text said to be Parquet", lambda: GOOD, refusal="damaged", options=ReadOptions(format="parquet")),
 )  # fmt: skip

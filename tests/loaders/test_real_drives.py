@@ -19,7 +19,7 @@ def test_all_49_drives_are_read_and_what_is_known_of_them_is_found(real_logs: li
     stepping_back = doubly = 0
     for path in real_logs:
         loop = path.parent.name == "loop"
-        log = read_log(path, None if loop else LOCAL)
+        log = read_log(path, ReadOptions() if loop else LOCAL)
         codes = {notice.code for notice in log.notices}
         assert log.time_kind == "absolute" and log.origin is not None and len(log.time) > 100
         assert len(log.columns) == (18 if loop else 10)
