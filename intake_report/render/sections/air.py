@@ -11,7 +11,7 @@ from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import interval_column, masses, named, once, table_block
+from intake_report.render.sections.tables import TableOf, interval_column, masses, named, once
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, WeatherEvidence
@@ -47,11 +47,8 @@ def _reference(result: ReportResult, record: WeatherEvidence) -> str:
 
 
 def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
-    yield table_block(
-        result.units,
-        "tab-ambient-sources",
+    yield TableOf(result.units, "tab-ambient-sources", record.sources).declared(
         "Sources of ambient temperature",
-        frame_of(record.sources),
         Field("id", "Source", width=1.4),
         Field("kind", "Kind", width=2.0),
         Field("elevation", "Elevation", "length", width=1.2),
@@ -64,11 +61,8 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
     )
     if not record.offsets:
         return
-    yield table_block(
-        result.units,
-        "tab-ambient-offsets",
+    yield TableOf(result.units, "tab-ambient-offsets", record.offsets).declared(
         "Sources of ambient temperature against each other: first less second, mean over the runs",
-        frame_of(record.offsets),
         Field("first", "First", width=2.6),
         Field("second", "Second", width=1.8),
         Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
@@ -88,11 +82,8 @@ def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
     yield Heading(2, "During the runs", "sec-weather-runs")
     yield Paragraph("Mean and range of ambient temperature: [[tab-conditions]].")
     absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
-    yield table_block(
-        result.units,
-        "tab-air",
+    yield TableOf(result.units, "tab-air", record.runs).declared(
         "Air and wind during each run",
-        frame_of(record.runs),
         Field("run", "Run", width=2.0),
         Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
         Field("age", "Nearest report at worst", "duration", width=1.4),
@@ -105,11 +96,8 @@ def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
         notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
     )
     rain = {True: "precipitation", False: "none", None: "not reported"}
-    yield table_block(
-        result.units,
-        "tab-declared",
+    yield TableOf(result.units, "tab-declared", record.runs).declared(
         "Sun, rain and road: as declared by the campaign and as reported near the run",
-        frame_of(record.runs),
         Field("run", "Run", width=2.0),
         Field("road", "Road (declared)"),
         Field("sky", "Sky (declared)", width=1.1),
@@ -153,11 +141,8 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]
     words = {True: "yes", False: "no", None: formatting.ABSENT}
     yield Heading(2, "Forecast and actual", "sec-forecast")
     yield Paragraph(text)
-    yield table_block(
-        result.units,
-        "tab-forecast",
+    yield TableOf(result.units, "tab-forecast", record.forecasts).declared(
         "Forecast as recorded beside what came",
-        frame_of(record.forecasts),
         Field("run", "Run", width=2.0),
         Field("source", "Source", width=1.4),
         Field("what", "Quantity", width=1.6),
@@ -185,14 +170,12 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         return ()
     litres = f"{formatting.number(evidence.volume, 3)}{formatting.NARROW_SPACE}L"
     volume = f"the engine's displacement of {litres}" if evidence.displacement else f"a volume of {litres}"
-    points = table_block(
-        result.units,
-        "tab-mass",
+    frame = frame_of(evidence.points).assign(
+        over_ambient=[p.iat - evidence.ambient for p in evidence.points],
+        against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
+    )
+    points = TableOf(result.units, "tab-mass", frame).declared(
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
-        frame_of(evidence.points).assign(
-            over_ambient=[p.iat - evidence.ambient for p in evidence.points],
-            against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
-        ),
         named(result, 2.6),
         Field("n", "Runs", "number", width=0.7),
         Field("iat", "Mean IAT", "temperature", 1, unit="cell", width=1.2),
@@ -259,11 +242,8 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> Iterator[Block]:
         "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
         "table is a check of plausibility and not a prediction."
     )
-    yield table_block(
-        result.units,
-        "tab-expected",
+    yield TableOf(result.units, "tab-expected", frame).declared(
         f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
-        frame,
         named(result, 2.2),
         Field("where", "Where", width=1.5),
         Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),

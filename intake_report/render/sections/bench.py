@@ -13,7 +13,7 @@ from intake_report.plots_values import restriction_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import interval_column, named, table_block
+from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow
@@ -73,11 +73,8 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
     )
     where = result.printed(curves.airflow, "volume_flow", 0) if curves.airflow is not None else "no common airflow"
     frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
-    yield table_block(
-        result.units,
-        f"tab-restriction{suffix}",
+    yield TableOf(result.units, f"tab-restriction{suffix}", frame).declared(
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
-        frame,
         named(result, 2.3),
         Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
         Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
@@ -134,11 +131,8 @@ def _airflows(
             "1/4 to 4, the range for which this package does not question the rule. The scaled percentages are the same by the rule "
             "and are no measurement at that depression."
         )
-    yield table_block(
-        result.units,
-        f"tab-airflow{suffix}",
+    yield TableOf(result.units, f"tab-airflow{suffix}", curves.rows).declared(
         f"Airflow at an equal depression of {at}, by the fitted power law, against {result.baseline.name}",
-        curves.rows,
         named(result),
         Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
         _interval(result, note, AIRFLOW["flow_interval_text"]),
@@ -161,11 +155,8 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
         given = in_unit(name, "restriction", 2)
         return lambda row, units: "not known" if getattr(row, name) is None else given(row, units)
 
-    yield table_block(
-        result.units,
-        "tab-airflow-quoted",
+    yield TableOf(result.units, "tab-airflow-quoted", bench.quotes).declared(
         "Airflow as quoted",
-        bench.quotes,
         named(result, 1.8),
         Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
         Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
@@ -183,11 +174,8 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
         return
     if reason:
         yield Paragraph(f"Restriction from the road: {reason}.")
-    yield table_block(
-        result.units,
-        "tab-efficiency",
+    yield TableOf(result.units, "tab-efficiency", road.full).declared(
         "Volumetric efficiency on the road at wide-open throttle: airflow over the theoretical airflow at ambient density",
-        frame_of(road.full),
         named(result),
         Field("runs", "Runs", "number"),
         Field("samples", "Samples", "number"),
@@ -219,11 +207,9 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             return formatting.ABSENT
         return f"{grams(1000.0 * row.before)}, {grams(1000.0 * row.after)}"
 
-    trials = table_block(
-        result.units,
-        "tab-trials",
+    counted = rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum()
+    trials = TableOf(result.units, "tab-trials", counted).declared(
         "Trials as recorded",
-        rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum(),
         named(result, 2.0),
         Field("condition", "Condition"),
         Field("trials", "Trials", "number", width=0.7),
@@ -233,11 +219,8 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Field("", "Filter before, after", cell=masses, align="right", width=1.5),
         Field("inspector", "Inspector", width=1.6, internal=True),
     )
-    bounds = table_block(
-        result.units,
-        "tab-exposure",
+    bounds = TableOf(result.units, "tab-exposure", bench.exposures).declared(
         "Exposure trials: adverse observations, with what they leave open",
-        bench.exposures,
         named(result, 2.0),
         Field("sentence", "Observation", width=6.4),
         Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
@@ -257,11 +240,8 @@ def service(result: ReportResult) -> tuple[Block, ...]:
     bench = result.evidence.bench
     if bench is None or not (len(bench.services) or len(bench.remarks)):
         return ()
-    times = table_block(
-        result.units,
-        "tab-service",
+    times = TableOf(result.units, "tab-service", bench.services).declared(
         "Time to do a task, mean with its interval",
-        bench.services,
         Field("task", "Task", width=2.6),
         named(result, 2.6),
         Field("n", "n", "number", width=0.5),
@@ -269,11 +249,8 @@ def service(result: ReportResult) -> tuple[Block, ...]:
         _interval(result, "", SERVICE["interval_text"], 2.0),
         Field("shortest", "Shortest to longest", cell=SERVICE["range_text"], align="right", width=2.0),
     )
-    remarks = table_block(
-        result.units,
-        "tab-remarks",
+    remarks = TableOf(result.units, "tab-remarks", bench.remarks).declared(
         "Remarks on serviceability",
-        bench.remarks,
         named(result, 2.2),
         Field("task", "Task", width=2.2),
         Field("note", "Remark", width=5.0),

@@ -18,7 +18,7 @@ from intake_report.render.sections.claims import claim_table
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.same import common_drive
 from intake_report.render.sections.stated import changed_statements
-from intake_report.render.sections.tables import named, stops, table_block, titled
+from intake_report.render.sections.tables import TableOf, named, stops, titled
 from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import (
@@ -73,11 +73,8 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
     """
     frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
     ambient_range = limits("ambient_low", "ambient_high", "temperature", 1, unit=False)
-    table = table_block(
-        result.units,
-        "tab-conditions",
+    table = TableOf(result.units, "tab-conditions", frame).declared(
         "Runs with their weather and the decision on each",
-        frame,
         Field("run", "Run", width=1.9),
         named(result, 2.9),
         Field("start", "Start", cell=lambda c, _: clock(c.start), width=1.9),
@@ -222,11 +219,8 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
     adjusted = dict.fromkeys(adjusted_for(c) for c in comparisons.values() if c.key in of_key and c.covariates)
     notes = ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else ()
     notes += tuple(f"Adjusted for {text}, fixed before the data were seen; details in the annex." for text in adjusted)
-    return table_block(
-        result.units,
-        "tab-results",
+    return TableOf(result.units, "tab-results", rows).declared(
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
-        frame_of(rows),
         Field("key", "Metric", cell=title, width=2.6),
         notes=notes,
         across=Across("key", "configuration", tuple((c.id, c.name) for c in result.ordered), cell),
@@ -321,11 +315,8 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
     template = "Mean, difference from {baseline} with its {level} interval, and verdict"
     columns = tuple((key.key, metric_title(key, result.units)) for key in keys)
     bounded = [f"What bounds these most: {item.cover}." for item in answer.gravest(result, 1)]
-    return table_block(
-        result.units,
-        "tab-verdict",
+    return TableOf(result.units, "tab-verdict", rows).declared(
         message(template, baseline=result.baseline.name, level=Value(result.level, "share")),
-        frame_of(rows),
         named(result, 1.6),
         notes=(*answer.legend(result, keys), *_rounded(result, keys), *answer.also_shown(result, keys), *bounded),
         across=Across("configuration", "key", columns, cell, align="left", width=2.4),
@@ -347,11 +338,8 @@ def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
 def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     about = campaign.about
     roles = (("Prepared", about.prepared_by), ("Reviewed", about.reviewed_by), ("Approved", about.approved_by))
-    table = table_block(
-        result.units,
-        "tab-signatures",
+    table = TableOf(result.units, "tab-signatures", ({"step": step, "name": name} for step, name in roles)).declared(
         "Sign-off",
-        frame_of({"step": step, "name": name} for step, name in roles),
         Field("step", "Step"),
         Field("name", "Name", width=2.0, cell=lambda row, _: row.name or " "),
         Field("", "Date", cell=lambda *_: " "),

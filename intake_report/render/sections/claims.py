@@ -9,8 +9,8 @@ from intake_report.metrics import PULL_METRICS
 from intake_report.plots import keys_of
 from intake_report.render.blocks import Block
 from intake_report.render.sections.answer import compared, size, span, undecidable
-from intake_report.render.sections.tables import table_block
-from intake_report.report_table import Field, frame_of
+from intake_report.render.sections.tables import TableOf
+from intake_report.report_table import Field
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
 from intake_report.results.text import difference_quantity, direction
 from intake_report.statistics import coverage_factor
@@ -22,14 +22,9 @@ MOST_RUNS = 50
 
 def claim_table(result: ReportResult) -> Block:
     """Return the claims as the second deciding table."""
-    return table_block(
-        result.units,
-        "tab-claims",
+    told = [vars(c) | {"because": because(result, c), "settles": settles(result, c)} for c in result.claims]
+    return TableOf(result.units, "tab-claims", told).declared(
         "Claims: verdict, why, and what would settle what is open",
-        frame_of(result.claims).assign(
-            because=[because(result, claim) for claim in result.claims],
-            settles=[settles(result, claim) for claim in result.claims],
-        ),
         Field("text", "Claim", width=2.3),
         Field("verdict", "Verdict", width=1.1),
         Field("because", "Because", width=3.8),
@@ -39,11 +34,8 @@ def claim_table(result: ReportResult) -> Block:
 
 def claim_details(result: ReportResult) -> Block:
     """Return the claims with their statistics, for the annex."""
-    return table_block(
-        result.units,
-        "tab-claim-statistics",
+    return TableOf(result.units, "tab-claim-statistics", result.claims).declared(
         "Claims with their statistics",
-        frame_of(result.claims),
         Field("id", "Claim", width=1.2),
         Field("verdict", "Verdict", width=1.2),
         Field("reason", "Because", width=5.0),

@@ -8,8 +8,8 @@ from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.inline import literal
 from intake_report.render.sections import tables
-from intake_report.render.sections.tables import amount, metric_column, named, table_block, with_unit
-from intake_report.report_table import Field, frame_of
+from intake_report.render.sections.tables import TableOf, amount, metric_column, named, with_unit
+from intake_report.report_table import Field
 from intake_report.results import Comparison, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.text import difference_quantity, less_control, p_text
@@ -24,11 +24,8 @@ def basis_of_differences(result: ReportResult) -> Iterator[Block]:
         yield _basis(result, rows)
     yield from _covariates(result)
     if tested := [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]:
-        yield table_block(
-            result.units,
-            "tab-checks",
+        yield TableOf(result.units, "tab-checks", tested).declared(
             f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
-            frame_of(tested),
             metric_column(result, 3.2),
             Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
             Field("lag_pairs", "Pairs", "number", width=0.7),
@@ -82,11 +79,8 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
         (within, "was within the margin at the entry: “sooner than”"),
     )
 
-    return table_block(
-        result.units,
-        "tab-basis",
+    return TableOf(result.units, "tab-basis", with_unit(result, rows)).declared(
         f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
-        with_unit(result, rows),
         metric_column(result, 3.0),
         named(result, 2.0),
         amount(result, "scatter", "Scatter of one run", more=1),
@@ -137,11 +131,8 @@ def _covariates(result: ReportResult) -> Iterator[Block]:
         return formatting.with_unit(row.unbalance, COVARIATES[row.name][1], units, 1, signed=True)
 
     yield Paragraph(text)
-    yield table_block(
-        result.units,
-        "tab-covariates",
+    yield TableOf(result.units, "tab-covariates", with_unit(result, rows)).declared(
         "Covariates: what they explain",
-        with_unit(result, rows),
         metric_column(result, 2.6),
         named(result, 1.8),
         Field("", "Adjusted for", cell=lambda r, _: COVARIATES[r.name][0], width=2.2),
@@ -192,11 +183,8 @@ def _control(result: ReportResult) -> Iterator[Block]:
 
         return cell
 
-    yield table_block(
-        result.units,
-        "tab-control",
+    yield TableOf(result.units, "tab-control", with_unit(result, rows)).declared(
         "Headline differences with and without the control vehicle, from the same runs",
-        with_unit(result, rows),
         metric_column(result, 2.8),
         named(result, 2.0),
         Field("", "Less the control", cell=difference(""), align="right", width=2.1),

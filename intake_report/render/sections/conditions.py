@@ -9,8 +9,8 @@ from intake_report.channels import CHANNELS
 from intake_report.messages import said
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import named, table_block
-from intake_report.report_table import Field, frame_of, rows_of
+from intake_report.render.sections.tables import TableOf, named
+from intake_report.report_table import Field, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import percent
 from intake_report.units import UnitSystem, parse_quantity
@@ -62,11 +62,8 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         "time_constant": [(own.time_constant or None) if own else None for own in declared],
         "calibrated": [own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],
     }
-    table = table_block(
-        result.units,
-        "tab-channels",
+    table = TableOf(result.units, "tab-channels", result.sampling.assign(**stated)).declared(
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
-        result.sampling.assign(**stated),
         Field("label", "Channel", width=2.6),
         Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
         Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
@@ -91,11 +88,8 @@ def clock(start: str | None) -> str:
 
 def run_log(result: ReportResult) -> tuple[Block, ...]:
     """Return the run log with the decision on each run, and all criteria at a glance."""
-    table = table_block(
-        result.units,
-        "tab-runs",
+    table = TableOf(result.units, "tab-runs", result.runs).declared(
         "Runs in the order of the campaign file",
-        frame_of(result.runs),
         Field("id", "Run", width=1.9),
         named(result, 2.0),
         Field("block", "Block", width=0.9),
@@ -125,11 +119,8 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
 
     yield Heading(2, "Acceptance criteria", "sec-acceptance")
     yield Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip()))
-    yield table_block(
-        result.units,
-        "tab-criteria",
+    yield TableOf(result.units, "tab-criteria", result.criteria.drop_duplicates("code", keep="last")).declared(
         "Acceptance criteria with their limits, and the runs that do not meet them",
-        result.criteria.drop_duplicates("code", keep="last"),
         Field("title", "Criterion", width=2.4),
         Field("limit", "Limit", width=2.8),
         Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
@@ -141,11 +132,8 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
     def farthest(p: Any, units: UnitSystem) -> str:
         return f"{formatting.listing(p.worst)} ({said(p.value, units)})" if p.worst else formatting.ABSENT
 
-    yield table_block(
-        result.units,
-        "tab-pairs",
+    yield TableOf(result.units, "tab-pairs", result.pairs).declared(
         "Pairs of runs of different configurations: how far they are apart",
-        result.pairs,
         Field("title", "Criterion", width=2.8),
         Field("limit", "Limit", align="right", width=1.5),
         Field("pairs", "Pairs compared", "number", width=1.1),
@@ -181,20 +169,14 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
 
     remarks: Block = Paragraph("Weather and bench data were read without a remark.")
     if result.evidence.notices:
-        remarks = table_block(
-            result.units,
-            "tab-notices",
+        remarks = TableOf(result.units, "tab-notices", result.evidence.notices).declared(
             "Remarks on weather, dyno and bench data",
-            frame_of(result.evidence.notices),
             Field("source", "Source", width=1.6),
             Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
             Field("text", "Remark", width=6.0),
         )
-    table = table_block(
-        result.units,
-        "tab-quality",
+    table = TableOf(result.units, "tab-quality", map(_quality_row, steps.values())).declared(
         "What cleaning found, by step",
-        frame_of(map(_quality_row, steps.values())),
         Field("", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
         Field("", "Channels", cell=channels, width=1.8),
         Field("runs", "Runs", "number", width=0.7),
@@ -236,11 +218,8 @@ def _cross_checks(result: ReportResult) -> Iterator[Block]:
         rows.append((flagged or agrees)[0]._asdict() | {"agrees": len(agrees), "flagged": len(flagged)})
     if not rows:
         return
-    yield table_block(
-        result.units,
-        "tab-cross-checks",
+    yield TableOf(result.units, "tab-cross-checks", rows).declared(
         "Channels held against each other and against the weather record",
-        frame_of(rows),
         Field("", "Check", cell=lambda c, _: c.name.replace("-", " "), width=2.0),
         Field("agrees", "Agrees in runs", "number", width=0.9),
         Field("flagged", "Flagged in runs", "number", width=0.9),

@@ -11,8 +11,8 @@ from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import interval_column, named, peaks, table_block
-from intake_report.report_table import Field, frame_of, rows_of
+from intake_report.render.sections.tables import TableOf, interval_column, named, peaks
+from intake_report.report_table import Field, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import DRIFT, dyno_limits, dyno_text, percent, share, verdict
 from intake_report.units import UnitSystem
@@ -105,11 +105,8 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
     curves = dyno.grid is not None
     state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
     groups = dyno.figures.groupby("configuration", sort=False)["pull"]
-    return table_block(
-        result.units,
-        "tab-pulls",
+    return TableOf(result.units, "tab-pulls", dyno.figures).declared(
         f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if dyno.corrected else state}",
-        dyno.figures,
         Field("pull", "Pull"),
         Field("order", "Order", "number"),
         Field("cell_temperature", "Cell", "temperature", 1),
@@ -186,11 +183,8 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
     def says(row: Any, _: UnitSystem) -> str:
         return formatting.ABSENT if row.difference is None else verdict(row.low, row.high, balanced=dyno.in_turn)
 
-    return table_block(
-        result.units,
-        "tab-dyno-figures",
+    return TableOf(result.units, "tab-dyno-figures", frame.where(frame.notna(), None)).declared(
         f"Figures per configuration {band}: mean of the pulls, and difference from {result.baseline.name}",
-        frame.where(frame.notna(), None),
         Field("title", "Figure", width=3.0),
         named(result, 2.2),
         Field("n", "Pulls", "number", width=0.4),
@@ -218,11 +212,8 @@ def _drift(result: ReportResult, dyno: DynoResult) -> Block:
     if not known:
         return Paragraph(literal(text))
     words = {True: "drift shown", False: "no drift shown"}
-    return table_block(
-        result.units,
-        "tab-drift",
+    return TableOf(result.units, "tab-drift", known).declared(
         f"Drift of {figure} within the session",
-        frame_of(known),
         Field("covariate", "Against", width=2.4),
         Field("n", "Pulls", "number", width=0.7),
         Field("slope", "Slope", cell=DRIFT["text"], align="right", width=1.6),

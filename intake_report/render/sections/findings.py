@@ -17,7 +17,7 @@ from intake_report.render.sections.answer import computed
 from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.same import common_drive_details
-from intake_report.report_table import Across, Field, frame_of
+from intake_report.report_table import Across, Field
 from intake_report.results import GROUPS, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
 from intake_report.units import UnitSystem
@@ -136,11 +136,8 @@ def limitation_table(result: ReportResult) -> tuple[Block, ...]:
     heading = Heading(1, "Limitations and what would remove them", "sec-remedies")
     if not result.limitations:
         return (heading, Paragraph("No limitation was derived from the data."))
-    table = tables.table_block(
-        result.units,
-        "tab-limitations",
+    table = tables.TableOf(result.units, "tab-limitations", result.limitations).declared(
         "Limitations derived from the data",
-        frame_of(result.limitations),
         Field("code", "Code", width=1.5),
         Field("text", "What the data cannot show", width=4.4),
         Field("remedy", "What would remove it", width=3.4),
@@ -155,11 +152,8 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     keys = [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
     if not keys:
         return (heading, Paragraph("No headline metric has a value, so there is nothing to assess."))
-    sources = tables.table_block(
-        result.units,
-        "tab-sources",
+    sources = tables.TableOf(result.units, "tab-sources", budget.sources).declared(
         "Sources of the uncertainty of one run's value",
-        frame_of(budget.sources),
         Field("name", "Source", width=2.6),
         Field("basis", "What is known", width=5.0),
         Field(
@@ -236,11 +230,8 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Seq
         key = result.metric(row.key)
         return formatting.bare(row.u, difference_quantity(key), units, key.spec.decimals + 1)
 
-    return tables.table_block(
-        result.units,
-        f"tab-budget{mark}",
+    return tables.TableOf(result.units, f"tab-budget{mark}", tables.with_unit(result, rows)).declared(
         "Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
-        tables.with_unit(result, rows),
         Field("source", "Source", width=3.0),
         Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
         notes=(note for key in keys if (note := _open_ended(result, budget, key))),

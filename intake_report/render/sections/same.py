@@ -10,8 +10,8 @@ from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import farthest_apart, metric_column, named, table_block
-from intake_report.report_table import Across, Field, frame_of, rows_of
+from intake_report.render.sections.tables import TableOf, farthest_apart, metric_column, named
+from intake_report.report_table import Across, Field, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval
@@ -125,11 +125,8 @@ def common_drive(result: ReportResult) -> Iterator[Block]:
         other = measured.get((c.key, c.configuration))
         return formatting.ABSENT if other is None or other.difference is None else both(other, units)
 
-    yield table_block(
-        result.units,
-        "tab-common-drive",
+    yield TableOf(result.units, "tab-common-drive", record.comparisons).declared(
         f"Differences from {result.baseline.name}: measured, and by the models on the common drive",
-        frame_of(record.comparisons),
         metric_column(result, 2.2),
         named(result, 1.6),
         Field("", "Measured (interval)", cell=beside, align="right", width=1.8),
@@ -154,11 +151,8 @@ def common_drive_details(result: ReportResult) -> Iterator[Block]:
         return
     units, ids = result.units, set(record.parameters["configuration"])
     modelled = tuple((c.id, c.name) for c in result.configurations if c.id in ids)
-    validation = table_block(
-        result.units,
-        "tab-model-validation",
+    validation = TableOf(result.units, "tab-model-validation", record.validation).declared(
         "Each run predicted by the model of the other runs of its configuration",
-        record.validation,
         Field("run", "Run", width=1.8),
         named(result, 1.8),
         Field("rms", "Error, root mean square", DELTA, 2),
@@ -173,11 +167,8 @@ def common_drive_details(result: ReportResult) -> Iterator[Block]:
         unit = f"{formatting.NARROW_SPACE}{row.unit}" if row.unit else ""
         return f"{row.value:.2g}{unit} (× or ÷ {row.factor:.2f})"
 
-    parameters = table_block(
-        units,
-        "tab-model-parameters",
+    parameters = TableOf(units, "tab-model-parameters", record.parameters).declared(
         "Parameters of the models, with the factor of their standard uncertainty",
-        record.parameters,
         Field("meaning", "Parameter", width=2.4),
         notes="The factor of the share at standstill is that of its odds. “Not shown by the drives”: known hardly better than before them.",
         across=Across("meaning", "configuration", modelled, value),
@@ -188,11 +179,8 @@ def common_drive_details(result: ReportResult) -> Iterator[Block]:
         return f"{formatting.with_unit(row.value, DELTA, system, 1)} ({limits})"
 
     cases = record.what_if.assign(title=[said(CASES[case], units) for case in record.what_if["case"]])
-    what_if = table_block(
-        result.units,
-        "tab-what-if",
+    what_if = TableOf(result.units, "tab-what-if", cases).declared(
         "What if: by the models alone, nothing of it was driven",
-        cases,
         Field("title", "Case", width=2.4),
         notes="Mean over the effects of the runs, and their range; no interval.",
         across=Across("title", "configuration", modelled, amount),

@@ -15,8 +15,8 @@ from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import general_title, table_block
-from intake_report.report_table import Field, frame_of
+from intake_report.render.sections.tables import TableOf, general_title
+from intake_report.report_table import Field
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHOD_SENTENCES
 from intake_report.results.document import results_document, results_json
@@ -141,15 +141,13 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ("Fuel", vehicle.fuel),
         ("Odometer", number(vehicle.odometer, "distance")),
     ]
-    table = table_block(
-        result.units,
-        "tab-configurations",
+    kept = {"id", "name", "role", "description"}
+    configurations = [
+        c.model_dump(include=kept) | {"deviations": "; ".join(c.deviations) or "none declared"}
+        for c in campaign.configurations
+    ]
+    table = TableOf(result.units, "tab-configurations", configurations).declared(
         "Configurations as tested",
-        frame_of(
-            c.model_dump(include={"id", "name", "role", "description"})
-            | {"deviations": "; ".join(c.deviations) or "none declared"}
-            for c in campaign.configurations
-        ),
         Field("name", "Configuration", width=2.2),
         Field("role", "Role", width=1.2),
         Field("description", "Description", width=3.4),
@@ -202,20 +200,15 @@ def cautions(campaign: Campaign) -> tuple[Block, ...]:
 
 def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     """Return the inputs with their hashes, the versions of what computed the report, and the command that repeats it."""
-    inputs = table_block(
-        campaign.about.units,
-        "tab-inputs",
+    inputs = TableOf(campaign.about.units, "tab-inputs", input_hashes(campaign)).declared(
         "Input files",
-        frame_of(input_hashes(campaign)),
         Field("path", "File", width=3.0),
         Field("size", "Bytes", "number"),
         Field("sha256", "SHA-256 (first 16 digits)", cell=lambda item, _: item.sha256[:16], width=2.4),
     )
-    versions = table_block(
-        campaign.about.units,
-        "tab-versions",
+    packages = ({"package": package, "version": version} for package, version in main_versions().items())
+    versions = TableOf(campaign.about.units, "tab-versions", packages).declared(
         "Software; every installed distribution is in manifest.json",
-        frame_of({"package": package, "version": version} for package, version in main_versions().items()),
         Field("package", "Package"),
         Field("version", "Version"),
     )
@@ -250,11 +243,8 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
             lost = "is missing or was changed after it was issued, so what changed since then cannot be told."
             text = f"The report before, {literal(issued)}, {lost}"
         return (heading, Paragraph(text))
-    table = table_block(
-        result.units,
-        "tab-changes",
+    table = TableOf(result.units, "tab-changes", rows).declared(
         f"What changed since the report of {issued}",
-        frame_of(rows),
         Field("subject", "Subject"),
         Field("before", "Before"),
         Field("now", "Now"),

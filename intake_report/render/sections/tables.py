@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -41,18 +41,19 @@ def block_of(table: ReportTable, units: UnitSystem) -> Table:
     )
 
 
-def table_block(
-    units: UnitSystem,
-    label: str,
-    caption: str | Message,
-    frame: pd.DataFrame,
-    *fields: Field,
-    notes: Part | Iterable[Part] = (),
-    across: Across | None = None,
-) -> Table:
-    """Return the block of a table that is declared here; see `ReportTable`."""
-    every = (notes,) if isinstance(notes, Part) else tuple(notes)
-    return block_of(ReportTable(label, caption, fields, frame, every, across), units)
+class TableOf(NamedTuple):
+    """Rows that the report prints as a table under a label."""
+
+    units: UnitSystem
+    label: str
+    rows: Iterable[Any]
+
+    def declared(
+        self, caption: str | Message, *fields: Field, notes: Part | Iterable[Part] = (), across: Across | None = None
+    ) -> Table:
+        """Return the block; see `ReportTable`."""
+        every = (notes,) if isinstance(notes, Part) else tuple(notes)
+        return block_of(ReportTable(self.label, caption, fields, frame_of(self.rows), every, across), self.units)
 
 
 # ---- columns -----------------------------------------------------------------------------------------------------
@@ -86,11 +87,16 @@ def interval_column(level: float, cell: Callable[[Any, UnitSystem], str], width:
     return Field("", f"{formatting.usual(level, 'share', 'si')} interval{what}", cell=cell, align="right", width=width)
 
 
-def with_unit(result: ReportResult, rows: Iterable[Any]) -> pd.DataFrame:
-    """Return rows of a metric each as a frame, with the unit in which their differences are written to files."""
+def with_unit(
+    result: ReportResult, rows: Iterable[Any], of: Callable[[MetricKey], str] = text.difference_quantity
+) -> pd.DataFrame:
+    """Return rows of a metric each as a frame, with the unit in which their differences, or values, are written to files."""
     frame = frame_of(rows)
-    units = [QUANTITIES[text.difference_quantity(result.metric(key))].internal for key in frame["key"]]
-    return frame.assign(unit=units)
+    return frame.assign(unit=[QUANTITIES[of(result.metric(key))].internal for key in frame.get("key", ())])
+
+
+def _quantity(key: MetricKey) -> str:
+    return key.spec.quantity
 
 
 def titled(key: MetricKey, units: UnitSystem, *, difference: bool = False) -> str:
@@ -143,15 +149,12 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
         limits = text.difference_interval(c, result.metric(c.key), units)
         return f"{limits} (instruments)" if c.basis == "instruments" else limits
 
-    frame = with_unit(result, rows) if rows else frame_of(())
-    return table_block(
-        result.units,
-        label,
+    frame = with_unit(result, rows).assign(
+        unadjusted_row=[any(c is one for one in plain) for c in rows],
+        adjusted_for=list(map(text.adjusted_for, rows)),
+    )
+    return TableOf(result.units, label, frame).declared(
         caption,
-        frame.assign(
-            unadjusted_row=[any(c is one for one in plain) for c in rows],
-            adjusted_for=list(map(text.adjusted_for, rows)),
-        ),
         metric_column(result, 3.0),
         Field("configuration", "Configuration", cell=whom, width=2.1),
         amount(result, "difference", "Difference", 1.3, signed=True),
@@ -215,12 +218,9 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
     excluded = {run.id for run in result.runs if run.decision == "excluded"}
     notes = Counter((key.key, said(v.note, result.units)) for key in keys for v in result.of(key.key) if v.note)
     columns = tuple((key.key, titled(key, result.units)) for key in keys)
-    frame = frame_of(v for key in keys for v in result.of(key.key))
-    table = table_block(
-        result.units,
-        label,
+    rows = (v for key in keys for v in result.of(key.key))
+    table = TableOf(result.units, label, with_unit(result, rows, _quantity)).declared(
         caption,
-        frame.assign(unit=[QUANTITIES[result.metric(key).spec.quantity].internal for key in frame["key"]]),
         Field("run", "Run", cell=lambda v, _: f"{v.run} (excluded)" if v.run in excluded else v.run),
         named(result),
         notes=tuple(
@@ -234,17 +234,14 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
 
 def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, caption: str) -> Table:
     """Return n, mean and standard deviation of every metric, one column per configuration."""
-    rows = [result.summary(key.key, c.id) for key in keys for c in result.configurations]
+    rows = (result.summary(key.key, c.id) for key in keys for c in result.configurations)
     columns = tuple((c.id, c.name) for c in result.configurations)
 
     def cell(s: Any, units: UnitSystem) -> str:
         return text.summary_text(s, result.metric(s.key), units)
 
-    return table_block(
-        result.units,
-        label,
+    return TableOf(result.units, label, with_unit(result, rows, _quantity)).declared(
         caption,
-        frame_of(rows).assign(unit=[QUANTITIES[result.metric(s.key).spec.quantity].internal for s in rows]),
         Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),
         notes="Mean ± standard deviation between runs (number of runs).",
         across=Across("key", "configuration", columns, cell, width=1.8),
