@@ -11,10 +11,9 @@ from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import DataError
 from intake_report.provenance import damages, read_manifest
 from intake_report.publish import Progress, Published
-from intake_report.render import inline
-from intake_report.render.blocks import Figure, Heading, Table
+from intake_report.render.blocks import Figure, Heading, Table, plain, texts
 from intake_report.render.meta import report_date
-from intake_report.render.numbering import Document, Item, texts
+from intake_report.render.numbering import Document, Item
 
 DRAFT = "DRAFT.txt"  # marks a folder that may be overwritten
 
@@ -127,10 +126,10 @@ def _check(document: Document, campaign: Campaign) -> None:
     for block in [*([document.cover] if document.cover else []), *blocks]:
         more = [block.alt] if isinstance(block, Figure) else []
         for text in (*texts(block), *more):
-            if found := pattern.search(inline.plain(text)):
+            if found := pattern.search(plain(text)):
                 raise DataError(
                     f"the customer edition would print “{found[0]}”, a name of a person or file or an internal note, in: "
-                    f"{inline.plain(text)[:120]}",
+                    f"{plain(text)[:120]}",
                     file=campaign.file,
                     remedy="Say it otherwise in the campaign file, for instance with a role in place of a name.",
                 )

@@ -17,7 +17,7 @@ from intake_report.editions import extract, publish_draft, publish_extract
 from intake_report.errors import DataError
 from intake_report.provenance import MANIFEST, damages, read_manifest
 from intake_report.publish import issued_reports, publish
-from intake_report.render.inline import plain as unmarked
+from intake_report.render.blocks import plain as unmarked
 from intake_report.render.notebook import read_document, record_tables
 from intake_report.results.document import results_json
 

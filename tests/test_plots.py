@@ -66,10 +66,10 @@ WITHOUT_UNITS = {
 @pytest.mark.parametrize("name", [*FIGURES, *WITHOUT_UNITS])
 def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monkeypatch):
     """Panels are placed from estimates of what is written beside them; 1.5 pt is half of the blank around a drawing."""
-    from intake_report.render import svg
+    from intake_report.render import figure as drawing
 
     lines: list[tuple[str, float, float, float, float]] = []  # text, left, top, right, bottom [pt]
-    drawn = svg.RendererSVG.draw_text
+    drawn = drawing.RendererSVG.draw_text
 
     def recorded(self, gc, x, y, s, prop, angle, **more):
         width, height, down = self.get_text_width_height_descent(s, prop, False)
@@ -77,10 +77,9 @@ def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monk
         lines.append((s, *upright))
         drawn(self, gc, x, y, s, prop, angle, **more)
 
-    monkeypatch.setattr(svg._Visible, "draw_text", recorded, raising=False)
+    monkeypatch.setattr(drawing._Visible, "draw_text", recorded, raising=False)
     figure = (FIGURES | WITHOUT_UNITS)[name](result)
-    with mpl.rc_context(plots.STYLE):
-        svg.draw_svg(figure, "fig")
+    drawing.figure_block(figure, "fig", "", "drawn")
     (foot,) = [bottom for text, *_, bottom in lines if text == "Finding"]
     width, height = (72 * side for side in figure.get_size_inches())
     assert len(lines) > 10

@@ -19,8 +19,7 @@ from intake_report.plan.power import ROUGH, judge_design
 from intake_report.plan.scatter import ON_COMMON, from_results
 from intake_report.plan.schedule import WEEK, PlannedRun, by_block, designs
 from intake_report.render import blocks
-from intake_report.render.blocks import Block, Heading, ItemList, Paragraph
-from intake_report.render.inline import literal
+from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, literal
 from intake_report.render.sections.stated import LAW, ROAD
 from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Across, Field, ReportTable

@@ -1,74 +1,119 @@
-"""Turn a matplotlib figure into a figure block whose bytes depend on nothing but the figure; drawings as pixels.
+"""Turn a matplotlib figure into a figure block: an SVG that holds what can be seen and nothing else, its ids its own.
 
-A drawing in a report holds no script and nothing outside itself, and its ids are its own.
+Texts are laid out once per process. Same figure, same label: same bytes (ids are numbered, no date is stored).
 """
 
 from __future__ import annotations
 
+import io
 import re
-from collections.abc import Sequence
 from functools import lru_cache
-from pathlib import Path
-from typing import TYPE_CHECKING
-from xml.etree import ElementTree
+from typing import TYPE_CHECKING, Any
 
-from intake_report.errors import DataError
-from intake_report.plots import STYLE
+import matplotlib as mpl
+from matplotlib.backends.backend_svg import RendererSVG, _generate_transform
+from matplotlib.colors import rgb2hex
+from matplotlib.font_manager import FontProperties
+from matplotlib.path import Path
+from matplotlib.textpath import text_to_path
+
+from intake_report.plots import STYLE, text_size, uncollected
 from intake_report.render import blocks
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-PNG_DPI = 144
-_SVG = "{http://www.w3.org/2000/svg}"
-_ELEMENTS = {"svg", "g", "defs", "clipPath", "path", "use", "rect", "image", "pattern", "linearGradient", "stop"}
-_INSIDE = re.compile(r"#|data:image/png;base64,")  # how a reference begins that loads nothing
-_OUTSIDE = re.compile(r"url\((?!#)")
+# Noisy lines of 60 000 points shrink to two fifths; no difference can be seen in print.
+_SIMPLIFY = 0.3
+_OUTLINES: dict[str, Any] = {}  # of glyphs, by name
+_BREAK = re.compile(r"\s*\n\s*")
+_ID = re.compile(r'(?<= id=")|(?<="#)|(?<=url\(#)')
+_ROOT = (
+    '<svg width="{0:g}pt" height="{1:g}pt" viewBox="0 0 {0:g} {1:g}" version="1.1" '
+    'style="stroke-linejoin: round; stroke-linecap: butt" xmlns="http://www.w3.org/2000/svg">\n'
+)
 
 
-def figure_block(fig: Figure, label: str, caption: str, alt: str) -> blocks.Figure:
-    """Return `fig` as a figure block.
+def figure_block(figure: Figure, label: str, caption: str, alt: str) -> blocks.Figure:
+    """Return a figure, which is left as it is, as a block whose label names its files and begins its ids.
 
-    `fig`: left as it is; `label`: unique in the report; names the files figures/<label>.svg and .png; `caption`, `alt`:
-    caption (inline syntax) and alternative text (plain) that says what can be seen. Same figure, same label: same bytes
-    (ids are numbered, no date is stored).
+    `caption` (inline syntax) stands below it; `alt` (plain) says what can be seen.
     """
-    import matplotlib as mpl
-
-    from intake_report.render.svg import draw_svg
-
-    with mpl.rc_context(STYLE):  # with the style of the layout: how many ticks there are depends on it
-        return blocks.Figure(label, caption, alt, draw_svg(fig, label))
-
-
-@lru_cache(maxsize=64)  # every exporter asks, of the same figures
-def checked_svg(svg: str, label: str) -> str:
-    """Return the drawing of the figure `label` as it is; DataError unless it is drawn shapes alone: nothing that runs or loads."""
+    canvas, dpi, file = figure.canvas, figure.dpi, io.StringIO()
+    figure.dpi = 72
+    width, height = (72.0 * side for side in figure.get_size_inches())
+    # with the style of the layout: how many ticks there are depends on it
+    style = STYLE | {"svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}
     try:
-        if "<!" in svg or "<?" in svg:
-            raise DataError(f"The drawing of {label!r} holds a declaration or comment and is refused.")
-        root = ElementTree.fromstring(svg)
-    except ElementTree.ParseError as error:
-        raise DataError(f"The drawing of {label!r} is not a well-formed SVG: {error}.") from None
-    for element in root.iter():
-        if element.tag.removeprefix(_SVG) not in _ELEMENTS:
-            raise DataError(f"The drawing of {label!r} holds a <{element.tag[:60]}> element and is refused.")
-        for name, value in element.attrib.items():
-            loads = _OUTSIDE.search(value) or (name == "href" and not _INSIDE.match(value))
-            if loads or name.startswith(("on", "{")):
-                raise DataError(f"The drawing of {label!r} runs or loads something ({name}) and is refused.")
-    return svg
+        with mpl.rc_context(style), uncollected():
+            renderer = _Visible(width, height, file, image_dpi=dpi)
+            figure.draw(renderer)
+            renderer.finalize()
+    finally:
+        figure.dpi = dpi
+        figure.set_canvas(canvas)
+    body = file.getvalue()
+    body = _BREAK.sub(" ", body[body.index(">", body.index("<svg")) + 1 :]).replace("> <", ">\n<").strip()
+    body = body.replace("xlink:href=", "href=").replace('"/>', '" />').replace(' "', '"').replace("base64, ", "base64,")
+    return blocks.Figure(label, caption, alt, _ROOT.format(width, height) + _ID.sub(f"{label}--", body))
 
 
-def draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
-    """Return the SVG files `names` of `folder` as PNG, in the same order; same files, same bytes."""
-    import typst
+class _Visible(RendererSVG):
+    """Writes no names of groups, no comments, no metadata and no style sheet; numbers what it names."""
 
-    if not names:
-        return []
-    page = "#set page(width: auto, height: auto, margin: 0pt)\n"
-    source = page + "#pagebreak()\n".join(f'#image("/{name}")\n' for name in names)
-    made = typst.compile(  # type: ignore[call-overload]
-        source.encode(), root=folder, format="png", ppi=PNG_DPI, ignore_system_fonts=True
-    )
-    return [bytes(one) for one in (made if isinstance(made, list) else [made])]
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._names: dict[tuple[str, str], str] = {}
+        self.writer.comment = lambda _: None  # type: ignore[method-assign]
+
+    def _unseen(self, *_: Any, **__: Any) -> None:
+        pass
+
+    open_group = close_group = _write_metadata = _write_default_style = _unseen
+
+    def _make_id(self, type: str, content: Any) -> str:
+        """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
+        return self._names.setdefault((type, str(content)), f"{type or 'c'}{len(self._names) + 1}")
+
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
+        if ismath:  # in a figure of an analyst
+            size: tuple[float, float, float] = super().get_text_width_height_descent(s, prop, ismath)
+            return size
+        return text_size(s, prop.copy())
+
+    def _draw_text_as_path(
+        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, ismath: Any, mtext: Any = None
+    ) -> None:
+        if ismath:
+            super()._draw_text_as_path(gc, x, y, s, prop, angle, ismath, mtext)
+            return
+        places = _glyphs(s, prop.copy())
+        for name in dict.fromkeys(name for name, _ in places if name not in self._glyph_map):
+            self._glyph_map[name] = name
+            self.writer.start("defs")
+            self.writer.element("path", id=name, d=self._outline(name), transform="scale(0.015625)")
+            self.writer.end("defs")
+        scale = prop.get_size_in_points() / text_to_path.FONT_SCALE
+        steps = [("translate", (x, y)), ("rotate", (-angle,)), ("scale", (scale, -scale))]
+        colour = rgb2hex(gc.get_rgb())
+        style = {} if colour == "#000000" else {"style": f"fill: {colour}"}
+        self.writer.start("g", {**style, "transform": _generate_transform(steps)})
+        for name, place in places:
+            self.writer.element("use", attrib={"transform": place, "xlink:href": f"#{name}"})
+        self.writer.end("g")
+
+    def _outline(self, name: str) -> str:
+        """Return the path of a glyph in the font's own units (64 to a unit of FreeType), as matplotlib writes it."""
+        if isinstance(_OUTLINES[name], tuple):
+            vertices, codes = _OUTLINES[name]
+            _OUTLINES[name] = self._convert_path(Path(vertices * 64, codes), simplify=False)
+        return str(_OUTLINES[name])
+
+
+@lru_cache(maxsize=4096)
+def _glyphs(text: str, font: FontProperties) -> tuple[tuple[str, str], ...]:
+    """Return name and place of each glyph of one line of text; their outlines go to `_OUTLINES`."""
+    face = text_to_path._get_font(font)  # type: ignore[attr-defined]
+    places, new, _ = text_to_path.get_glyphs_with_font(face, text, glyph_map=_OUTLINES, return_new_glyphs_only=True)
+    _OUTLINES.update(new)
+    return tuple((name, _generate_transform([("translate", (x, y)), ("scale", (by,))])) for name, x, y, by in places)

@@ -5,9 +5,8 @@ import struct
 import zlib
 from pathlib import Path
 
-from intake_report.render import inline
+from intake_report.render import blocks
 from intake_report.render.blocks import Figure, Heading, ItemList, Table
-from intake_report.render.figure import checked_svg
 from intake_report.render.html import cover_of
 from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document
@@ -31,7 +30,7 @@ def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Pa
         return
     files, calls = {}, ['#import "report.typ": slide']
     for figure in figures:
-        files[f"{figure.label}.svg"] = checked_svg(figure.svg, figure.label).encode()
+        files[f"{figure.label}.svg"] = figure.svg.encode()
         source = f"Source: {meta.campaign}, {meta.date}, {meta.issue}, {document.words(figure.label)} of the report."
         calls.append(
             f"#slide(title: {string(meta.title)}, mark: {string(meta.mark)}, path: {string(f'{figure.label}.svg')}, "
@@ -83,7 +82,7 @@ def _table(table: Table, document: Document) -> list[str]:
 
 def _markdown(text: str, document: Document) -> str:
     made = ""
-    for span in inline.parse(text):
+    for span in blocks.parse(text):
         words = _SIGNS.sub(r"\\\1", f"{document.words(span.text)} of the report" if span.reference else span.text)
         mark = "**" if span.bold else "*" if span.italic else ""
         made += f"{mark}{words}{mark}"

@@ -9,9 +9,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from intake_report.render import inline
-from intake_report.render.blocks import Block, Column, Cover, Heading, Table
-from intake_report.render.figure import checked_svg
+from intake_report.render.blocks import Block, Column, Cover, Heading, Piece, Table, parse, plain, printable
 from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document, Item
 
@@ -49,18 +47,17 @@ def environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
     )  # fmt: skip
-    made.filters["svg"] = lambda figure: Markup(checked_svg(figure.svg, figure.label))
-    made.filters["printable"] = inline.printable
+    made.filters["printable"] = printable
     made.globals |= {"cell_class": _cell_class, "hint_class": _hint_class}
     return made
 
 
 def inline_html(text: str, document: Document) -> Markup:
     """Return a block text, in the inline syntax, as HTML; `document` resolves cross references."""
-    return Markup("").join(_span_html(span, document) for span in inline.parse(text))
+    return Markup("").join(_span_html(span, document) for span in parse(text))
 
 
-def _span_html(span: inline.Piece, document: Document) -> Markup:
+def _span_html(span: Piece, document: Document) -> Markup:
     if span.reference and span.text in document.withheld:
         made = escape(document.words(span.text))
     elif span.reference:
@@ -108,8 +105,8 @@ def _hint_class(table: Table) -> str:
     least = 0.0
     for index, column in enumerate(table.columns):
         whole = "wrap" not in _cell_class(table, index, column) and (index == 0 or column.align == "right")
-        cells = [inline.plain(row[index]) for row in table.rows]
-        words = [*(cells if whole else " ".join(cells).split()), *inline.plain(column.title).split()]
+        cells = [plain(row[index]) for row in table.rows]
+        words = [*(cells if whole else " ".join(cells).split()), *plain(column.title).split()]
         least += _CHARACTER * max(map(len, words), default=0) + _PADDING
     wide = next((f"below-{step}" for step in _HINTS if least <= step), "always")
     return "" if least <= _HINTS[0] else wide

@@ -6,19 +6,18 @@ import base64
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from intake_report.errors import DataError
 from intake_report.render.blocks import MIME_TYPE, Block, Figure, Scalar, Table, unbundle
-from intake_report.render.figure import PNG_DPI, checked_svg, draw_pixels
 from intake_report.render.numbering import Document, number
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-SCREEN_DPI = 96  # of a page in a browser
+PNG_DPI, SCREEN_DPI = 144, 96  # of a page in a browser: the latter
 _RUN_METADATA = ("papermill", "execution", "ExecuteTime")
 _KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
 
@@ -46,13 +45,27 @@ def write_assets(document: Document, folder: Path) -> None:
         (folder / name).mkdir(parents=True, exist_ok=True)
     drawings = {f"figures/{one.label}": one for one in blocks if isinstance(one, Figure)}
     for name, figure in drawings.items():
-        svg = f'<?xml version="1.0" encoding="UTF-8"?>\n{checked_svg(figure.svg, figure.label)}\n'
+        svg = f'<?xml version="1.0" encoding="UTF-8"?>\n{figure.svg}\n'
         (folder / f"{name}.svg").write_bytes(svg.encode())
-    for name, pixels in zip(drawings, draw_pixels(folder, [f"{name}.svg" for name in drawings]), strict=True):
+    for name, pixels in zip(drawings, _draw_pixels(folder, [f"{name}.svg" for name in drawings]), strict=True):
         (folder / f"{name}.png").write_bytes(pixels)
     for table in blocks:
         if isinstance(table, Table):
             (folder / f"tables/{table.label}.csv").write_bytes(table_csv(table, document).encode())
+
+
+def _draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
+    """Return the SVG files `names` of `folder` as PNG, in the same order; same files, same bytes."""
+    import typst
+
+    if not names:
+        return []
+    page = "#set page(width: auto, height: auto, margin: 0pt)\n"
+    source = page + "#pagebreak()\n".join(f'#image("/{name}")\n' for name in names)
+    made = typst.compile(  # type: ignore[call-overload]
+        source.encode(), root=folder, format="png", ppi=PNG_DPI, ignore_system_fonts=True
+    )
+    return [bytes(one) for one in (made if isinstance(made, list) else [made])]
 
 
 def add_pictures(notebook: NotebookNode, folder: Path) -> None:

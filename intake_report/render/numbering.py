@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 
 from intake_report.errors import DataError
-from intake_report.render import blocks, inline
+from intake_report.render import blocks
 
 _KINDS = {"sec": "section", "fig": "figure", "tab": "table"}
 
@@ -77,7 +77,7 @@ class Document:
 
     def plain(self, text: str) -> str:
         """Return a block text as a reader sees it, without marks."""
-        return inline.plain(text, self.words)
+        return blocks.plain(text, self.words)
 
 
 def number(all_blocks: Iterable[blocks.Block]) -> Document:
@@ -88,8 +88,8 @@ def number(all_blocks: Iterable[blocks.Block]) -> Document:
     """
     everything = tuple(all_blocks)
     document = replace(number_so_far(everything), growing=False)
-    for text in chain.from_iterable(map(texts, everything)):
-        for span in inline.parse(text):
+    for text in chain.from_iterable(map(blocks.texts, everything)):
+        for span in blocks.parse(text):
             if span.reference:
                 document.reference(span.text)
     return document
@@ -134,24 +134,3 @@ def number_so_far(all_blocks: Sequence[blocks.Block]) -> Document:
         parts[annex].append(item)
     data = tuple(block for block in all_blocks if isinstance(block, blocks.Data))
     return Document(tuple(parts[0]), next(iter(covers), None), data, targets, tuple(parts[1]), growing=True)
-
-
-def texts(block: blocks.Block) -> Iterator[str]:
-    """Yield every text of `block` in which the inline syntax counts."""
-    match block:
-        case blocks.Cover():
-            yield from (block.title, block.subtitle, block.question, *block.answer, *chain(*block.facts))
-        case blocks.Heading() | blocks.Paragraph():
-            yield block.text
-        case blocks.ItemList():
-            yield from block.items
-        case blocks.Definitions():
-            yield from chain(*block.items)
-        case blocks.Table():
-            yield from (block.caption, *(column.title for column in block.columns), *chain(*block.rows), *block.notes)
-        case blocks.Figure():
-            yield block.caption
-        case blocks.Callout():
-            yield from (block.title, *block.texts)
-        case blocks.Form():
-            yield from (*block.items, *block.long)

@@ -8,8 +8,7 @@ from textwrap import shorten
 from typing import Any, Literal
 
 from intake_report.errors import DataError
-from intake_report.render import blocks, inline
-from intake_report.render.figure import checked_svg
+from intake_report.render import blocks
 from intake_report.render.html import TEMPLATES, cover_of
 from intake_report.render.layout import breakable, font_folder, height, plan, row_heights, spellable
 from intake_report.render.meta import Attachment, ReportMeta
@@ -35,7 +34,7 @@ def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attac
     files["main.typ"] = report_source(document, meta, attachments).encode("utf-8")
     for item in document.items:
         if isinstance(item.block, blocks.Figure):
-            files[f"figures/{item.block.label}.svg"] = checked_svg(item.block.svg, item.block.label).encode("utf-8")
+            files[f"figures/{item.block.label}.svg"] = item.block.svg.encode("utf-8")
     return compile_source(scratch, files, meta)[0]
 
 
@@ -96,7 +95,7 @@ def compile_source(
 
 def string(text: str) -> str:
     """Return `text` as a Typst string expression; it can be nothing else."""
-    escaped = spellable(inline.printable(text)).replace("\\", "\\\\").replace('"', '\\"')
+    escaped = spellable(blocks.printable(text)).replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
 
 
@@ -111,11 +110,11 @@ def _bool(value: bool) -> str:
 
 def _inline(text: str, document: Document, longest: int = _IN_TEXT) -> str:
     """Return a block text as a Typst expression of type content; words of up to `longest` characters stay whole."""
-    pieces = (piece for span in inline.parse(text) for piece in _span(span, document, longest))
+    pieces = (piece for span in blocks.parse(text) for piece in _span(span, document, longest))
     return f"T({', '.join(pieces)})"
 
 
-def _span(span: inline.Piece, document: Document, longest: int) -> Iterator[str]:
+def _span(span: blocks.Piece, document: Document, longest: int) -> Iterator[str]:
     words = breakable(spellable(span.text), longest)
     if span.reference:
         target, name = document.reference(span.text), string(document.words(span.text))

@@ -6,8 +6,8 @@ from matplotlib.figure import Figure as MplFigure
 from nbformat import v4
 
 from intake_report.render import blocks
+from intake_report.render.blocks import literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.notebook import read_document
 from intake_report.render.numbering import Document

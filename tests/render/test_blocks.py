@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report.errors import DataError
-from intake_report.render import blocks, inline
+from intake_report.render import blocks
 from intake_report.render.blocks import Column, Cover, Data, Figure, Heading, Paragraph, Table
 from intake_report.render.layout import ZERO_WIDTH_SPACE, breakable, plan
 from intake_report.render.numbering import number
@@ -66,7 +66,7 @@ def test_incomplete_block_is_refused(make):
 
 
 def test_inline_marks():
-    spans = inline.parse("see [[fig-a]], **bold `x**y`** and `a`")
+    spans = blocks.parse("see [[fig-a]], **bold `x**y`** and `a`")
     assert [(s.text, s.bold, s.code, s.reference) for s in spans] == [
         ("see ", False, False, False),
         ("fig-a", False, False, True),
@@ -76,20 +76,20 @@ def test_inline_marks():
         (" and ", False, False, False),
         ("a", False, True, False),
     ]
-    assert inline.plain("2 ** 3 and [x] and ` alone") == "2 ** 3 and [x] and ` alone"
-    assert inline.plain("12.\u202e34\u202c5") == "12.345"  # nothing turns the direction round
+    assert blocks.plain("2 ** 3 and [x] and ` alone") == "2 ** 3 and [x] and ` alone"
+    assert blocks.plain("12.\u202e34\u202c5") == "12.345"  # nothing turns the direction round
 
 
 @given(st.text())
 def test_literal_text_is_never_markup(text):
-    spans = inline.parse(inline.literal(text))
+    spans = blocks.parse(blocks.literal(text))
     assert not any(span.bold or span.code or span.italic or span.reference for span in spans)
-    assert "".join(span.text for span in spans) == inline.printable(text.replace("\x10", "\ufffd"))
+    assert "".join(span.text for span in spans) == blocks.printable(text.replace("\x10", "\ufffd"))
 
 
 @given(st.text(alphabet="a*`[]\x10/ -"))
 def test_any_text_parses_and_text_before_marks_survives(text):
-    assert inline.plain("before " + text).startswith("before ")
+    assert blocks.plain("before " + text).startswith("before ")
 
 
 def test_numbering_runs_through_the_report_once():

@@ -9,8 +9,7 @@ import pytest
 from intake_report import plots_route, plots_values
 from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
-from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
-from intake_report.render.inline import plain
+from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
 from intake_report.render.layout import height, plan
 from intake_report.render.numbering import number
 from intake_report.render.typst import WHOLE

@@ -8,8 +8,7 @@ from intake_report.analyse.claim_check import deciding_keys
 from intake_report.analyse.limitations import KINDS
 from intake_report.errors import CampaignError
 from intake_report.messages import Message, Value
-from intake_report.render.blocks import ItemList
-from intake_report.render.inline import plain
+from intake_report.render.blocks import ItemList, plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
 from intake_report.render.sections.body import decision
 from intake_report.render.sections.claims import because, needed_repeats, settles

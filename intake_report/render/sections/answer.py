@@ -6,8 +6,7 @@ from intake_report import formatting
 from intake_report.messages import Message, Value, said
 from intake_report.metrics import PULL_METRICS
 from intake_report.plots import keys_of
-from intake_report.render.blocks import Block, Heading, ItemList, Paragraph
-from intake_report.render.inline import emphasis, literal
+from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, emphasis, literal
 from intake_report.results import Comparison, Limitation, MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, counts_text, difference_quantity, direction, metric_title
 from intake_report.units import to_display

@@ -10,9 +10,8 @@ from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, tr
 from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import restriction_figure
-from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult

@@ -9,9 +9,8 @@ from intake_report.campaign import Campaign
 from intake_report.messages import Value, message, said
 from intake_report.plots_route import decision_figure, map_figure, strip_figure
 from intake_report.plots_values import acceptance_figure, dots_figure
-from intake_report.render.blocks import Block, Cover, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Cover, Heading, Paragraph, Table, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections import answer
 from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.claims import claim_table

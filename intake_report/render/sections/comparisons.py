@@ -5,8 +5,7 @@ from typing import Any
 
 from intake_report import formatting
 from intake_report.messages import Interval, Value, message, said
-from intake_report.render.blocks import Block, Heading, Paragraph
-from intake_report.render.inline import literal
+from intake_report.render.blocks import Block, Heading, Paragraph, literal
 from intake_report.render.sections import tables
 from intake_report.render.sections.tables import TableOf, amount, metric_column, named, with_unit
 from intake_report.report_table import Field

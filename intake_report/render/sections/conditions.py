@@ -7,8 +7,7 @@ from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.messages import said
-from intake_report.render.blocks import Block, Heading, Paragraph
-from intake_report.render.inline import literal
+from intake_report.render.blocks import Block, Heading, Paragraph, literal
 from intake_report.render.sections.tables import TableOf, named
 from intake_report.report_table import Field, rows_of
 from intake_report.results import ReportResult

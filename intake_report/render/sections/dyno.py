@@ -8,9 +8,8 @@ from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import said
 from intake_report.plots_values import dyno_difference_figure, dyno_figure
-from intake_report.render.blocks import Block, Heading, Paragraph
+from intake_report.render.blocks import Block, Heading, Paragraph, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections.tables import TableOf, interval_column, named, peaks
 from intake_report.report_table import Field, rows_of
 from intake_report.results import ReportResult

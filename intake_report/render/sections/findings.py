@@ -9,9 +9,8 @@ from intake_report.messages import said
 from intake_report.plots import heat_soak_figure, keys_of
 from intake_report.plots_route import recovery_figure, route_figure
 from intake_report.plots_values import budget_figure, difference_figure
-from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections import tables
 from intake_report.render.sections.answer import computed
 from intake_report.render.sections.claims import claim_details

@@ -7,9 +7,8 @@ from intake_report import formatting
 from intake_report.messages import Part, Value, message, said
 from intake_report.plots_route import places_figure
 from intake_report.plots_values import common_drive_figure
-from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted
+from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections.tables import TableOf, farthest_apart, metric_column, named
 from intake_report.report_table import Across, Field, rows_of
 from intake_report.results import CommonDriveResult, ReportResult

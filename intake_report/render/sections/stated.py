@@ -12,9 +12,8 @@ from intake_report.messages import said
 from intake_report.plots import keys_of
 from intake_report.plots_route import photos_figure
 from intake_report.provenance import input_hashes, main_versions, repeat_command
-from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted
+from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.inline import literal
 from intake_report.render.sections.tables import TableOf, general_title
 from intake_report.report_table import Field
 from intake_report.results import ReportResult

@@ -11,8 +11,7 @@ import pandas as pd
 from intake_report import formatting
 from intake_report.dyno import DynoResult
 from intake_report.messages import Message, Part, message, said
-from intake_report.render.blocks import Column, Table
-from intake_report.render.inline import literal
+from intake_report.render.blocks import Column, Table, literal
 from intake_report.render.sections.answer import level
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, MetricSpec, ReportResult, text
