@@ -18,8 +18,8 @@ from intake_report.errors import CampaignError, DataError
 from intake_report.messages import said
 from intake_report.metrics import evaluate
 from intake_report.render.sections.claims import because
-from intake_report.render.sections.same import common_drive as section
-from intake_report.render.sections.same import common_drive_details
+from intake_report.render.sections.comparisons import common_drive as section
+from intake_report.render.sections.comparisons import common_drive_details
 from intake_report.results import CommonDriveResult
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, replay

@@ -1,5 +1,6 @@
 """The two pages that decide, and the body after them: method, conditions, results; all else is in the annex."""
 
+from collections import Counter
 from dataclasses import replace
 from typing import Any
 
@@ -14,10 +15,10 @@ from intake_report.render.figure import figure_block
 from intake_report.render.sections import answer
 from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.claims import claim_table
+from intake_report.render.sections.comparisons import common_drive
 from intake_report.render.sections.conditions import clock
-from intake_report.render.sections.same import common_drive
 from intake_report.render.sections.stated import changed_statements
-from intake_report.render.sections.tables import TableOf, named, stops, titled
+from intake_report.render.sections.tables import TableOf, named, titled
 from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import (
@@ -116,7 +117,7 @@ def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
         return []
     length = result.printed(max(p.end for p in result.phases), "distance", 1)
     kinds = formatting.listing([p.name for p in result.phases])
-    found = stops(result)
+    found = _stops(result)
     drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)
     caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
     alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
@@ -362,3 +363,12 @@ def _revision(result: ReportResult, previous: str) -> Block:
     more = f"; all {len(rows)} in [[sec-changes]]" if len(rows) > MOST_CHANGES else ""
     changed = literal(first) if rows else "no difference, verdict, claim or run decision changed"
     return Paragraph(f"Since the report of {issued}: {changed}{more}.")
+
+
+def _stops(result: ReportResult) -> str:
+    places = result.places.stops if result.places else ()
+    if not places:
+        return "No place at which runs stopped"
+    of = Counter(result.phase_at(place.distance) for place in places)
+    parts = [f"{count} in {name}" if name else f"{count} elsewhere" for name, count in of.items()]
+    return f"{formatting.count(len(places), 'place')} where runs stopped: {formatting.listing(parts)}"

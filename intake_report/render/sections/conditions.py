@@ -1,18 +1,22 @@
-"""Instrumentation, run log with acceptance, data quality."""
+"""Weather and the ambient reference, instrumentation, run log with acceptance, data quality."""
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 from intake_report import formatting
+from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.messages import said
-from intake_report.render.blocks import Block, Heading, Paragraph, literal
-from intake_report.render.sections.tables import TableOf, named
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph, literal
+from intake_report.render.sections.tables import TableOf, interval_column, named, once
 from intake_report.report_table import Field, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.text import percent
+from intake_report.results.evidence import WeatherEvidence
+from intake_report.results.text import FORECAST, OFFSET, percent
 from intake_report.units import UnitSystem, parse_quantity
+from intake_report.weather import MIN_SPEED, SETTLE
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
 ZEROED = (
@@ -224,4 +228,137 @@ def _cross_checks(result: ReportResult) -> Iterator[Block]:
         Field("flagged", "Flagged in runs", "number", width=0.9),
         Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
         notes="A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
+    )
+
+
+def weather(result: ReportResult) -> tuple[Block, ...]:
+    """Return the ambient reference, how the sources compare, and the conditions during each run."""
+    record = result.evidence.weather
+    return (
+        Heading(1, "Weather conditions", "sec-weather"),
+        Paragraph(_reference(result, record)),
+        *(_sources(result, record) if record.sources else ()),
+        *_during(result, record),
+        *(_forecasts(result, record) if record.forecasts else ()),
+    )
+
+
+def _reference(result: ReportResult, record: WeatherEvidence) -> str:
+    units = result.units
+    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(said(result.ambient_reason, units))}"
+    if record.uncertainty is None or record.uncertainty_between is None:
+        return text
+    kelvins = partial(result.printed, quantity="temperature_difference", decimals=2)
+    parts = [f"{c.name} {kelvins(c.value)} ({said(c.basis, units)})" for c in record.contributions]
+    return (
+        f"{text} Its standard uncertainty is {kelvins(record.uncertainty)} for the ambient of one run, of which "
+        f"{kelvins(record.uncertainty_between)} remain in a difference between runs, because what all runs share cancels "
+        f"there. Contributions: {literal(formatting.listing(parts))}. Rule: {literal(said(record.rule, units))}"
+    )
+
+
+def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
+    yield TableOf(result.units, "tab-ambient-sources", record.sources).declared(
+        "Sources of ambient temperature",
+        Field("id", "Source", width=1.4),
+        Field("kind", "Kind", width=2.0),
+        Field("elevation", "Elevation", "length", width=1.2),
+        Field("reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1),
+        Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
+        Field("covered", "Runs covered", "number"),
+        Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
+        Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
+        Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
+    )
+    if not record.offsets:
+        return
+    yield TableOf(result.units, "tab-ambient-offsets", record.offsets).declared(
+        "Sources of ambient temperature against each other: first less second, mean over the runs",
+        Field("first", "First", width=2.6),
+        Field("second", "Second", width=1.8),
+        Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
+        interval_column(result.level, OFFSET["interval_text"], 2.4),
+        Field("runs", "Runs", "number", width=0.8),
+        notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
+    )
+    if any(o.first.endswith("at rest") for o in record.offsets):
+        yield Paragraph(
+            "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
+            f"comparison and are never used. At speed means above {result.printed(MIN_SPEED, 'speed', 0)} for "
+            f"{result.printed(SETTLE, 'time', 0)} or longer."
+        )
+
+
+def _during(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
+    yield Heading(2, "During the runs", "sec-weather-runs")
+    yield Paragraph("Mean and range of ambient temperature: [[tab-conditions]].")
+    absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
+    yield TableOf(result.units, "tab-air", record.runs).declared(
+        "Air and wind during each run",
+        Field("run", "Run", width=2.0),
+        Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
+        Field("age", "Nearest report at worst", "duration", width=1.4),
+        Field("pressure", "Station pressure", "pressure", 2, width=1.4),
+        Field("humidity", "Humidity", "ratio", width=1.1),
+        Field("dew_point", "Dew point", "temperature", 1, width=1.2),
+        Field("density", "Air density", "density", 3, width=1.2),
+        Field("density_altitude", "Density altitude", "length", width=1.3),
+        Field("wind_speed", "Wind", "speed", cell=_wind, width=1.9),
+        notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
+    )
+    rain = {True: "precipitation", False: "none", None: "not reported"}
+    yield TableOf(result.units, "tab-declared", record.runs).declared(
+        "Sun, rain and road: as declared by the campaign and as reported near the run",
+        Field("run", "Run", width=2.0),
+        Field("road", "Road (declared)"),
+        Field("sky", "Sky (declared)", width=1.1),
+        Field("sun", "Sun (declared)", width=1.7),
+        Field("rain", "Rain (declared)", width=1.1),
+        Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
+        Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
+        notes=once(((w.run, note) for w in record.runs for note in w.notes), result.units),
+    )
+    if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
+        yield Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD))
+    if sources := list(dict.fromkeys(w.source for w in record.runs if w.source)):
+        yield Paragraph(
+            f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
+            "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
+            "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
+            "altitude is the height at which the standard atmosphere has that density."
+        )
+
+
+def _wind(w: Any, units: UnitSystem) -> str:
+    if w.wind_speed is None:
+        return "not reported"
+    text = formatting.bare(w.wind_speed, "speed", units, 0)
+    if w.wind_gust is not None:
+        text += f", gusts {formatting.bare(w.wind_gust, 'speed', units, 0)}"
+    if w.wind_variable:
+        return f"{text}, variable"
+    return text if w.wind_direction is None else f"{text} from {w.wind_direction:.0f}°"
+
+
+def _forecasts(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
+    judged = [f.within for f in record.forecasts if f.within is not None]
+    limit = formatting.margin(record.forecast_limit, result.units)
+    held = f"That holds for {sum(judged)} of {formatting.count(len(judged), 'run')} with a forecast."
+    text = (
+        f"Runs are planned on a forecast of like days; a mean ambient within {limit} of the forecast is commonly accepted "
+        f"(common practice). {held if judged else 'No run has both.'} The limit decides nothing here: the acceptance criterion on "
+        "ambient does ([[sec-runs]])."
+    )
+    words = {True: "yes", False: "no", None: formatting.ABSENT}
+    yield Heading(2, "Forecast and actual", "sec-forecast")
+    yield Paragraph(text)
+    yield TableOf(result.units, "tab-forecast", record.forecasts).declared(
+        "Forecast as recorded beside what came",
+        Field("run", "Run", width=2.0),
+        Field("source", "Source", width=1.4),
+        Field("what", "Quantity", width=1.6),
+        Field("", "Forecast", cell=FORECAST["forecast_text"], align="right"),
+        Field("", "Actual", cell=FORECAST["actual_text"], align="right"),
+        Field("", "Actual less forecast", cell=FORECAST["difference_text"], align="right"),
+        Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
     )

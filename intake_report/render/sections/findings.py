@@ -1,6 +1,7 @@
 """What is behind the results: curves, values of every run, all differences, uncertainty of one run; limitations with remedies."""
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -12,12 +13,11 @@ from intake_report.plots_values import budget_figure, difference_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table, literal
 from intake_report.render.figure import figure_block
 from intake_report.render.sections import tables
-from intake_report.render.sections.answer import computed
+from intake_report.render.sections.answer import computed, level
 from intake_report.render.sections.claims import claim_details
-from intake_report.render.sections.comparisons import basis_of_differences
-from intake_report.render.sections.same import common_drive_details
+from intake_report.render.sections.comparisons import basis_of_differences, common_drive_details
 from intake_report.report_table import Across, Field
-from intake_report.results import GROUPS, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
+from intake_report.results import GROUPS, BudgetRow, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
 from intake_report.units import UnitSystem
 
@@ -48,7 +48,7 @@ def _route(result: ReportResult) -> Iterator[Block]:
     text = "Intake air temperature" + (" (solid) and ambient (dotted grey)" if ambient else "")
     yield Heading(2, "Along the route", "sec-route")
     yield figure_block(
-        route_figure(result, tables.hottest(result)),
+        route_figure(result, _hottest(result)),
         "fig-route",
         f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
         "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
@@ -64,7 +64,7 @@ def _recovery(result: ReportResult) -> Iterator[Block]:
         yield Paragraph(f"Not computed: {reason}.")
         return
     yield figure_block(
-        recovery_figure(result, tables.levels(result, keys_of(result, "recovery_time"))),
+        recovery_figure(result, _levels(result, keys_of(result, "recovery_time"))),
         "fig-recovery",
         "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
         "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
@@ -79,7 +79,7 @@ def _heat_soak(result: ReportResult) -> Iterator[Block]:
         return
     stops = formatting.count(sum(s.rate is not None for s in result.stops), "stop")
     yield figure_block(
-        heat_soak_figure(result, tables.levels(result, keys_of(result, "heat_soak_rate"))),
+        heat_soak_figure(result, _levels(result, keys_of(result, "heat_soak_rate"))),
         "fig-soak",
         f"Rise of intake air temperature during {stops} (left); rise (middle) and heat-soak rate (right) of each stop against "
         "its duration.",
@@ -94,7 +94,7 @@ def _main(result: ReportResult) -> Iterator[Block]:
     differing = {c.key for c in result.comparisons if c.difference is not None}
     if compared := [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]:
         yield figure_block(
-            difference_figure(result, compared, tables.calls(result, compared)),
+            difference_figure(result, compared, _calls(result, compared)),
             "fig-differences",
             f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
             "intervals; an open marker: no interval, or one that is open to a side.",
@@ -168,7 +168,7 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     blocks += [
         Heading(2, "Budgets", "sec-budgets"),
         figure_block(
-            budget_figure(result, budgets, tables.largest_sources(budgets)),
+            budget_figure(result, budgets, _largest_sources(budgets)),
             "fig-budget",
             "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
             "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
@@ -268,3 +268,35 @@ def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[Met
         f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
         "crosses a margin with less delay. results.json has all differences."
     )
+
+
+def _hottest(result: ReportResult) -> str:
+    parts = []
+    for c in result.configurations:
+        curves = [curve for curve in result.route_curves if curve.configuration == c.id]
+        if points := [(y, x) for one in curves for x, y in zip(one.x, one.y, strict=True) if y is not None]:
+            value, at = max(points)
+            place = f" ({phase})" if (phase := result.phase_at(at)) else ""
+            parts.append(f"{result.printed(value, 'temperature', 0)} with {c.name}{place}")
+    return f"Highest intake air: {formatting.listing(parts)}" if parts else ""
+
+
+def _levels(result: ReportResult, keys: Sequence[MetricKey]) -> str:
+    for key in keys:
+        known = [(level(result, key, c.id), c.name) for c in result.configurations]
+        if all(value for value, _ in known):
+            parts = [f"{value} with {name}" for value, name in known]
+            return f"{metric_title(key, result.units)}: {formatting.listing(parts)}"
+    return ""
+
+
+def _calls(result: ReportResult, keys: Sequence[MetricKey]) -> str:
+    rows = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
+    only = ", as indications only" if all(c.call == "indication" for c in rows) else ""
+    return f"{sum(c.shown for c in rows)} of {len(rows)} differences from {result.baseline.name} are shown{only}"
+
+
+def _largest_sources(budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> str:
+    first = Counter(max(rows, key=lambda row: row.u or 0.0).source for _, rows in budgets if any(row.u for row in rows))
+    parts = [f"{source.lower()} in {count} of {len(budgets)}" for source, count in first.most_common()]
+    return f"Largest source of a metric: {formatting.listing(parts)}" if parts else ""

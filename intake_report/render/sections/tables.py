@@ -5,17 +5,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.dyno import DynoResult
 from intake_report.messages import Message, Part, message, said
 from intake_report.render.blocks import Column, Table, literal
-from intake_report.render.sections.answer import level
 from intake_report.report_table import Across, Field, ReportTable, frame_of
-from intake_report.results import BudgetRow, Comparison, MetricKey, MetricSpec, ReportResult, text
-from intake_report.results.evidence import AirEvidence, Places
+from intake_report.results import Comparison, MetricKey, MetricSpec, ReportResult, text
 from intake_report.units import QUANTITIES, UnitSystem
 
 PARAMETERS = {"none": "", "margin": "a margin", "phase": "one phase", "limit": "a limit"}
@@ -245,82 +241,3 @@ def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, c
         notes="Mean ± standard deviation between runs (number of runs).",
         across=Across("key", "configuration", columns, cell, width=1.8),
     )
-
-
-# ---- what figures are titled with --------------------------------------------------------------------------------
-
-
-def levels(result: ReportResult, keys: Sequence[MetricKey]) -> str:
-    """Return the value of each configuration in the first of these metrics that has one."""
-    for key in keys:
-        known = [(level(result, key, c.id), c.name) for c in result.configurations]
-        if all(value for value, _ in known):
-            parts = [f"{value} with {name}" for value, name in known]
-            return f"{text.metric_title(key, result.units)}: {formatting.listing(parts)}"
-    return ""
-
-
-def hottest(result: ReportResult) -> str:
-    """Return the highest intake air temperature of each configuration and the phase in which it was read."""
-    parts = []
-    for c in result.configurations:
-        curves = [curve for curve in result.route_curves if curve.configuration == c.id]
-        if points := [(y, x) for one in curves for x, y in zip(one.x, one.y, strict=True) if y is not None]:
-            value, at = max(points)
-            place = f" ({phase})" if (phase := result.phase_at(at)) else ""
-            parts.append(f"{result.printed(value, 'temperature', 0)} with {c.name}{place}")
-    return f"Highest intake air: {formatting.listing(parts)}" if parts else ""
-
-
-def farthest_apart(result: ReportResult, places: Places) -> str:
-    """Return where the means of the configurations lie farthest apart."""
-    means = np.array([curve.mean for curve in places.curves], dtype=np.float64)
-    apart = np.where(np.isnan(means).any(axis=0), -1.0, np.ptp(means, axis=0))
-    if len(means) < 2 or apart.max() < 0.0:
-        return ""
-    at = int(apart.argmax())
-    there = [(result.name_of(curve.configuration), curve.mean[at]) for curve in places.curves]
-    values = [f"{result.printed(mean, places.quantity, 1)} with {name}" for name, mean in there]
-    return f"Farthest apart at {result.printed(places.centres[at], 'distance', 1)}: {formatting.listing(values)}"
-
-
-def calls(result: ReportResult, keys: Sequence[MetricKey]) -> str:
-    """Return how many of the differences of these metrics are shown."""
-    rows = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
-    only = ", as indications only" if all(c.call == "indication" for c in rows) else ""
-    return f"{sum(c.shown for c in rows)} of {len(rows)} differences from {result.baseline.name} are shown{only}"
-
-
-def largest_sources(budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> str:
-    """Return which source of uncertainty is the largest in how many of the metrics."""
-    first = Counter(max(rows, key=lambda row: row.u or 0.0).source for _, rows in budgets if any(row.u for row in rows))
-    parts = [f"{source.lower()} in {count} of {len(budgets)}" for source, count in first.most_common()]
-    return f"Largest source of a metric: {formatting.listing(parts)}" if parts else ""
-
-
-def masses(result: ReportResult, air: AirEvidence) -> str:
-    """Return how much air of ambient the volume holds with each configuration."""
-    changes = [(100.0 * (point.mass / air.ambient_mass - 1.0), point.configuration) for point in air.points]
-    parts = [f"{text.percent(change, 1)} with {result.name_of(id)}" for change, id in changes]
-    return f"Mass of air against ambient air: {formatting.listing(parts)}" if parts else ""
-
-
-def peaks(result: ReportResult, dyno: DynoResult) -> str:
-    """Return between which values the peaks of the mean curves of the configurations lie."""
-    parts = []
-    for quantity in ("power", "torque"):
-        tops = [max(v for v in curve.mean if v is not None) for curve in dyno.curves if curve.quantity == quantity]
-        parts.append(f"peak {quantity} {formatting.interval(min(tops), max(tops), quantity, result.units, 1)}")
-    one = len({curve.configuration for curve in dyno.curves}) == 1
-    peaks_of = formatting.listing(parts).removeprefix("peak ")
-    return f"Peak {peaks_of}{'' if one else ' over all configurations'}"
-
-
-def stops(result: ReportResult) -> str:
-    """Return in which phases the places of stops lie."""
-    places = result.places.stops if result.places else ()
-    if not places:
-        return "No place at which runs stopped"
-    of = Counter(result.phase_at(place.distance) for place in places)
-    parts = [f"{count} in {name}" if name else f"{count} elsewhere" for name, count in of.items()]
-    return f"{formatting.count(len(places), 'place')} where runs stopped: {formatting.listing(parts)}"

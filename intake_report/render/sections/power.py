@@ -1,5 +1,6 @@
-"""Dyno: conditions and correction, pulls, mean curves, differences by engine speed, figures, drift."""
+"""Why cold air matters and the power it lets expect; the dyno: correction, pulls, curves, figures, drift."""
 
+from collections.abc import Iterator
 from typing import Any
 
 from intake_report import formatting
@@ -7,14 +8,130 @@ from intake_report.air import CORRECTIONS
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import said
-from intake_report.plots_values import dyno_difference_figure, dyno_figure
-from intake_report.render.blocks import Block, Heading, Paragraph, literal
+from intake_report.plots_values import dyno_difference_figure, dyno_figure, mass_figure
+from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph, literal
 from intake_report.render.figure import figure_block
-from intake_report.render.sections.tables import TableOf, interval_column, named, peaks
-from intake_report.report_table import Field, rows_of
+from intake_report.render.sections.tables import TableOf, interval_column, named
+from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.text import DRIFT, dyno_limits, dyno_text, percent, share, verdict
+from intake_report.results.evidence import AirEvidence
+from intake_report.results.text import (
+    DRIFT,
+    dyno_limits,
+    dyno_text,
+    grams,
+    percent,
+    percents,
+    share,
+    verdict,
+)
 from intake_report.units import UnitSystem
+
+
+def off_road(result: ReportResult) -> tuple[Block, ...]:
+    """Return the heading of the evidence beside the road logs, with what was tested and what was not."""
+    evidence = result.evidence
+    leads = ("Beside the road the campaign tested", "Not tested in this campaign:")
+    kinds = zip(leads, (evidence.tested, evidence.untested), strict=True)
+    text = " ".join(f"{lead} {formatting.listing(of)}." for lead, of in kinds if of)
+    begins = (PageBegins(),) if evidence.dyno else ()
+    return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(text))
+
+
+def air(result: ReportResult) -> tuple[Block, ...]:
+    """Return the mass of air against its temperature and the power that density alone lets expect."""
+    evidence = result.evidence.air
+    if evidence is None:
+        return ()
+    litres = f"{formatting.number(evidence.volume, 3)}{formatting.NARROW_SPACE}L"
+    volume = f"the engine's displacement of {litres}" if evidence.displacement else f"a volume of {litres}"
+    frame = frame_of(evidence.points).assign(
+        over_ambient=[p.iat - evidence.ambient for p in evidence.points],
+        against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
+    )
+    points = TableOf(result.units, "tab-mass", frame).declared(
+        f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
+        named(result, 2.6),
+        Field("n", "Runs", "number", width=0.7),
+        Field("iat", "Mean IAT", "temperature", 1, unit="cell", width=1.2),
+        Field("over_ambient", "Over mean ambient", "temperature_difference", 1, True, "cell", width=1.3),
+        Field("mass", "Mass of air", cell=lambda p, _: grams(p.mass, 3), align="right", width=1.3),
+        Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
+        Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
+        notes="Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
+    )
+    return (
+        Heading(2, "Why cold air matters", "sec-air"),
+        Paragraph(_state(result, evidence)),
+        figure_block(
+            mass_figure(result, evidence, _masses(result, evidence)),
+            "fig-mass",
+            f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
+            f"temperature {evidence.where}.",
+            f"Falling curve of the mass of air in a fixed volume against its temperature, with ambient air and "
+            f"{formatting.count(len(evidence.points), 'configuration')} marked. The values are in the table that follows.",
+        ),
+        points,
+        *_expected(result, evidence),
+    )
+
+
+def _state(result: ReportResult, evidence: AirEvidence) -> str:
+    text, cipm = result.printed, "; CIPM-2007 is not valid at this temperature and pressure"
+    if evidence.density_cipm is not None:
+        cipm = f", {text(evidence.density_cipm, 'density', 3)} by CIPM-2007"
+    return (
+        "A fixed volume holds less air the warmer the air is: its mass goes with 1/T at equal pressure. The state of the air is the "
+        f"same for all configurations, {literal(said(evidence.source, result.units))}: {text(evidence.ambient, 'temperature', 1)}, "
+        f"{text(evidence.pressure, 'pressure', 2)}, {text(evidence.humidity, 'ratio', 0)} relative humidity, with a density of "
+        f"{text(evidence.density, 'density', 3)} (ideal mix of dry air and vapour{cipm}). This is computed from temperatures; the "
+        "engine also heats the air on its way to the cylinder, so that what it draws in differs less."
+    )
+
+
+def _expected(result: ReportResult, evidence: AirEvidence) -> Iterator[Block]:
+    points = [p for p in evidence.points if p.expected]
+    pulls = result.evidence.dyno.expected if result.evidence.dyno else ()
+    if not points and not pulls:
+        return
+    models = points[0].expected if points else pulls[0].models
+    rows: list[Any] = [(p.configuration, f"road, {evidence.where}", p.expected, None, None, None) for p in points]
+    of_pulls = "dyno, mean of the pulls"
+    rows += [(e.candidate, of_pulls, e.models, e.measured, e.measured_low, e.measured_high) for e in pulls]
+    frame = frame_of(
+        {
+            "configuration": of, "where": where, "measured": measured, "low": low, "high": high,
+            "difference": expected[0].temperature - expected[0].reference_temperature,
+            **{m.model.replace("-", "_"): m.percent for m in expected},
+        }
+        for of, where, expected, measured, low, high in rows
+    )  # fmt: skip
+
+    def measured_power(row: Any, _: UnitSystem) -> str:
+        interval = "" if row.low is None else f" ({percents(row.low, row.high)})"
+        return "not measured" if row.measured is None else f"{percent(row.measured)}{interval}"
+
+    heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if pulls else "")
+    yield Paragraph(
+        "What intake air temperature alone lets expect of power depends on the model. Every model holds other things equal "
+        "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
+        "table is a check of plausibility and not a prediction."
+    )
+    yield TableOf(result.units, "tab-expected", frame).declared(
+        f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
+        named(result, 2.2),
+        Field("where", "Where", width=1.5),
+        Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),
+        *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),
+        Field("", heading, cell=measured_power, align="right", width=2.2),
+        notes=(f"{m.title}: {m.standing}." for m in models),
+    )
+
+
+def _masses(result: ReportResult, air: AirEvidence) -> str:
+    changes = [(100.0 * (point.mass / air.ambient_mass - 1.0), point.configuration) for point in air.points]
+    parts = [f"{percent(change, 1)} with {result.name_of(id)}" for change, id in changes]
+    return f"Mass of air against ambient air: {formatting.listing(parts)}" if parts else ""
 
 
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -142,7 +259,7 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     single = "; a single pull has none" if any(c.low is None for c in dyno.curves) else ""
     level = f"{percent(100 * dyno.level, 0, signed=False)} interval"
     means = figure_block(
-        dyno_figure(result, dyno, peaks(result, dyno)),
+        dyno_figure(result, dyno, _peak_values(result, dyno)),
         "fig-dyno",
         f"Mean power and torque by engine speed ({literal(dyno.correction)}, {literal(dyno.basis)}); bands: {level} of the mean at each "
         f"speed by itself{single}.",
@@ -226,3 +343,13 @@ def _drift(result: ReportResult, dyno: DynoResult) -> Block:
             "configuration cannot be told apart.",
         ),
     )
+
+
+def _peak_values(result: ReportResult, dyno: DynoResult) -> str:
+    parts = []
+    for quantity in ("power", "torque"):
+        tops = [max(v for v in curve.mean if v is not None) for curve in dyno.curves if curve.quantity == quantity]
+        parts.append(f"peak {quantity} {formatting.interval(min(tops), max(tops), quantity, result.units, 1)}")
+    one = len({curve.configuration for curve in dyno.curves}) == 1
+    peaks_of = formatting.listing(parts).removeprefix("peak ")
+    return f"Peak {peaks_of}{'' if one else ' over all configurations'}"
