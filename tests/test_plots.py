@@ -79,7 +79,7 @@ def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monk
 
     monkeypatch.setattr(drawing._Visible, "draw_text", recorded, raising=False)
     figure = (FIGURES | WITHOUT_UNITS)[name](result)
-    drawing.figure_block(figure, "fig", "", "drawn")
+    drawing.FigureOf(figure, "fig").captioned("", "drawn")
     (foot,) = [bottom for text, *_, bottom in lines if text == "Finding"]
     width, height = (72 * side for side in figure.get_size_inches())
     assert len(lines) > 10

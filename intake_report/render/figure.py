@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import re
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import matplotlib as mpl
 from matplotlib.backends.backend_svg import RendererSVG, _generate_transform
@@ -34,11 +34,18 @@ _ROOT = (
 )
 
 
-def figure_block(figure: Figure, label: str, caption: str, alt: str) -> blocks.Figure:
-    """Return a figure, which is left as it is, as a block whose label names its files and begins its ids.
+class FigureOf(NamedTuple):
+    """A figure that the report prints under a label, which names its files and begins its ids."""
 
-    `caption` (inline syntax) stands below it; `alt` (plain) says what can be seen.
-    """
+    figure: Figure
+    label: str
+
+    def captioned(self, caption: str, alt: str) -> blocks.Figure:
+        """Return the block; `alt` (plain text) says what can be seen."""
+        return blocks.Figure(self.label, caption, alt, _svg(self.figure, self.label))
+
+
+def _svg(figure: Figure, label: str) -> str:
     canvas, dpi, file = figure.canvas, figure.dpi, io.StringIO()
     figure.dpi = 72
     width, height = (72.0 * side for side in figure.get_size_inches())
@@ -55,7 +62,7 @@ def figure_block(figure: Figure, label: str, caption: str, alt: str) -> blocks.F
     body = file.getvalue()
     body = _BREAK.sub(" ", body[body.index(">", body.index("<svg")) + 1 :]).replace("> <", ">\n<").strip()
     body = body.replace("xlink:href=", "href=").replace('"/>', '" />').replace(' "', '"').replace("base64, ", "base64,")
-    return blocks.Figure(label, caption, alt, _ROOT.format(width, height) + _ID.sub(f"{label}--", body))
+    return _ROOT.format(width, height) + _ID.sub(f"{label}--", body)
 
 
 class _Visible(RendererSVG):

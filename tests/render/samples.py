@@ -7,7 +7,7 @@ from nbformat import v4
 
 from intake_report.render import blocks
 from intake_report.render.blocks import literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.notebook import read_document
 from intake_report.render.numbering import Document
@@ -43,7 +43,7 @@ def drawing(seed: int = 0) -> MplFigure:
 
 def figure(label: str, caption: str, seed: int = 0) -> blocks.Figure:
     alt = "Three lines of temperature against route distance; the shaded part is the highway."
-    return figure_block(drawing(seed), label, caption, alt)
+    return FigureOf(drawing(seed), label).captioned(caption, alt)
 
 
 def result_table(rows: int = 9, label: str = "tab-runs") -> blocks.Table:
@@ -162,5 +162,5 @@ def hostile_blocks() -> list[blocks.Block]:
         blocks.Preformatted("\n".join(HOSTILE)),
         blocks.Callout("note", texts[2], texts),
         blocks.Table("tab-hostile", texts[4], columns, tuple((text,) * 3 for text in texts), notes=texts),
-        figure_block(drawing(1), "fig-hostile", texts[3], "".join(HOSTILE)),
+        FigureOf(drawing(1), "fig-hostile").captioned(texts[3], "".join(HOSTILE)),
     ]

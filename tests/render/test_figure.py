@@ -8,7 +8,7 @@ from matplotlib.figure import Figure as MplFigure
 
 from intake_report.errors import DataError
 from intake_report.render import blocks
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.show import caption, mime_bundle
 
 from .samples import drawing
@@ -17,9 +17,9 @@ SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/19
 
 
 def test_same_figure_same_bytes_with_ids_of_its_own_and_no_date_metadata_or_address():
-    first, second = (figure_block(drawing(1), "fig-a", "c", "alt") for _ in range(2))
+    first, second = (FigureOf(drawing(1), "fig-a").captioned("c", "alt") for _ in range(2))
     assert first == second
-    assert figure_block(drawing(2), "fig-a", "c", "alt") != first
+    assert FigureOf(drawing(2), "fig-a").captioned("c", "alt") != first
     ids = re.findall(r'id="([^"]+)"', first.svg)
     assert ids and all(name.startswith("fig-a--") for name in ids)
     assert "<metadata" not in first.svg
@@ -31,7 +31,7 @@ def test_texts_and_pixels_of_a_drawing_are_harmless():
     ax = fig.subplots()
     ax.set_title("--> <script>alert(1)</script>")
     ax.imshow(np.eye(3))
-    svg = figure_block(fig, "fig-a", "c", "a").svg
+    svg = FigureOf(fig, "fig-a").captioned("c", "a").svg
     assert "script" not in svg and "data:image/png;base64," in svg
 
 
@@ -61,7 +61,7 @@ def test_drawing_that_runs_or_loads_is_refused(svg):
 
 def test_a_figure_is_displayed_with_its_alternative_text(monkeypatch):
     monkeypatch.setattr("intake_report.render.show._SHOWN", {})
-    block = figure_block(drawing(1), "fig-a", "c", "alt text")
+    block = FigureOf(drawing(1), "fig-a").captioned("c", "alt text")
     bundle = mime_bundle(block)
     assert set(bundle) == {"application/vnd.intake-report.blocks+json", "image/svg+xml", "text/plain"}
     assert bundle["image/svg+xml"] == block.svg
@@ -77,5 +77,5 @@ def test_the_last_digits_of_a_limit_name_nothing():
         (panel,) = figure.axes
         box = panel.get_position()
         panel.set_position((box.x0 + more, box.y0, box.width, box.height))
-        drawings.append(figure_block(figure, "fa", "c", "a").svg)
+        drawings.append(FigureOf(figure, "fa").captioned("c", "a").svg)
     assert "url(#fa--p1)" in drawings[0] and drawings[0] == drawings[1]

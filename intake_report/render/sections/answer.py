@@ -25,8 +25,7 @@ PLACES = {"city": "In the city", "ramp": "On the ramp", "highway": "On the highw
 OVER_AMBIENT = ("mean_over_ambient", "peak_over_ambient")
 SENTENCES = 3
 ROUNDED, WITHIN, CONTROLLED = "before rounding", "within blocks", "after taking off the control vehicle"
-EDGE = 0.95
-"""Share of the time that was watched beyond which a recovery reads as "or not reached"."""
+EDGE = 0.95  # share of the time that was watched beyond which a recovery reads as "or not reached"
 
 
 def answer(result: ReportResult) -> tuple[str, ...]:
@@ -105,7 +104,10 @@ def _sentence(result: ReportResult, key: MetricKey) -> str:
 
 def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> str:
     if key.spec.id == "mean_over_ambient":
-        place = _place(result, key)
+        phase = next((p for p in result.phases if p.id == key.parameter.key), None)
+        place = f"In the phase {literal(key.parameter.label or key.parameter.key)}"
+        if phase is not None and sum(p.kind == phase.kind for p in result.phases) == 1:
+            place = PLACES.get(phase.kind, place)
         return f"{place}, intake air was on average" if sentence else place
     if key.spec.id == "peak_over_ambient":
         return "At its hottest, intake air was" if sentence else "At its hottest"
@@ -115,14 +117,6 @@ def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> st
         return plain if sentence else f"Back within {margin}"
     title = metric_title(key, result.units)
     return f"{literal(title)} was" if sentence else title
-
-
-def _place(result: ReportResult, key: MetricKey) -> str:
-    """Return "In the city" where one phase is of that kind, else the phase by its name."""
-    phase = next((p for p in result.phases if p.id == key.parameter.key), None)
-    if phase is None or phase.kind not in PLACES or sum(p.kind == phase.kind for p in result.phases) > 1:
-        return f"In the phase {literal(key.parameter.label or key.parameter.key)}"
-    return PLACES[phase.kind]
 
 
 def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
@@ -253,8 +247,7 @@ def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
     return tuple(text for call, text in texts.items() if call in calls)
 
 
-NOTHING_STANDS = 100
-"""Below this rank a limitation says that nothing can be compared."""
+NOTHING_STANDS = 100  # below this rank a limitation says that nothing can be compared
 GROUPS = (
     ("comparison", "What may bend the comparison on the road"),
     ("values", "What bounds single values and their conditions"),

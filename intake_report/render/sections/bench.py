@@ -11,7 +11,7 @@ from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import restriction_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
@@ -62,9 +62,7 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
 
 def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> Iterator[Block]:
     units, source = result.units, curves.source or "bench"
-    yield figure_block(
-        restriction_figure(result, curves, _finding(result, curves)),
-        f"fig-restriction{suffix}",
+    yield FigureOf(restriction_figure(result, curves, _finding(result, curves)), f"fig-restriction{suffix}").captioned(
         f"Restriction against airflow ({literal(source)}): measured points and fitted power laws"
         + ("; dotted: airflow of the comparison." if curves.airflow is not None else "."),
         "Rising curves of pressure drop against airflow through measured points, one per configuration. The fitted laws and the "

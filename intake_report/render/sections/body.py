@@ -11,7 +11,7 @@ from intake_report.messages import Value, message, said
 from intake_report.plots_route import decision_figure, map_figure, strip_figure
 from intake_report.plots_values import acceptance_figure, dots_figure
 from intake_report.render.blocks import Block, Cover, Heading, Paragraph, Table, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections import answer
 from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.claims import claim_table
@@ -103,9 +103,7 @@ def _acceptance(result: ReportResult) -> Block:
     finding = f"All {len(result.runs)} runs meet every criterion that could be applied"
     if failed:
         finding = f"{len(result.runs) - len(of_run)} of {runs} meet every criterion; beyond a limit: {beyond}"
-    return figure_block(
-        acceptance_figure(result, finding),
-        "fig-acceptance",
+    return FigureOf(acceptance_figure(result, finding), "fig-acceptance").captioned(
         "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
         "bar, could not be applied. Limits: [[tab-criteria]].",
         f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met.",
@@ -121,7 +119,7 @@ def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
     drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)
     caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
     alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
-    return [figure_block(drawn, "fig-map", caption, alt)]
+    return [FigureOf(drawn, "fig-map").captioned(caption, alt)]
 
 
 def _quality(result: ReportResult) -> str:
@@ -150,9 +148,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     deciding = [result.metric(k) for k in usable(result) if result.metric(k) in keys] or keys[:3]
     return (
         heading,
-        figure_block(
-            dots_figure(result, deciding, runs_apart(result, deciding[0])),
-            "fig-dots",
+        FigureOf(dots_figure(result, deciding, runs_apart(result, deciding[0])), "fig-dots").captioned(
             f"Every run in the metrics that decide{bar}; thin lines: the instruments' uncertainty; an arrow: open upwards, since the "
             "margin was not reached in the run or in some of its draws.",
             "One mark per run and configuration in the metrics that decide. The means are in the table that follows.",
@@ -183,8 +179,7 @@ def runs_apart(result: ReportResult, key: MetricKey) -> str:
     return f"{name}: {key.spec.better} on average with {who}, whose runs overlap with those of {near}"
 
 
-UNADJUSTED = " unadjusted"
-"""Ending of the key of a row that prints the differences of a metric as they are without covariates."""
+UNADJUSTED = " unadjusted"  # ends the key of a row with the differences of a metric as they are without covariates
 
 
 def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool) -> Block:
@@ -227,8 +222,8 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
     )
 
 
+# of the dyno and the bench the body keeps these tables and the figures; the annex has the other tables
 BODY_TABLES = ("tab-restriction", "tab-exposure")
-"""Tables of the dyno and the bench that the body keeps; the others are in the annex, the figures in the body."""
 
 
 def brief(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
@@ -281,9 +276,7 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
     if result.places is not None or result.recovery_curves:
         finding = answer.headline(result)
         blocks.append(
-            figure_block(
-                decision_figure(result, finding),
-                "fig-decision",
+            FigureOf(decision_figure(result, finding), "fig-decision").captioned(
                 "Top: mean of the runs of each configuration along the route (its peak lies below the mean of the runs’ peaks); shaded: phases; triangles: places of stops. Bottom: "
                 "over-ambient temperature of every run after the highway entry; dotted: recovery margins.",
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",

@@ -16,8 +16,7 @@ from intake_report.results.text import difference_quantity, direction
 from intake_report.statistics import coverage_factor
 
 OPEN = ("not shown", "indication only")
-MOST_RUNS = 50
-"""Beyond this a number of runs says only that the estimate lies at the limit."""
+MOST_RUNS = 50  # beyond this a number of runs says only that the estimate lies at the limit
 
 
 def claim_table(result: ReportResult) -> Block:
@@ -29,16 +28,6 @@ def claim_table(result: ReportResult) -> Block:
         Field("verdict", "Verdict", width=1.1),
         Field("because", "Because", width=3.8),
         Field("settles", "What would settle it", width=2.6),
-    )
-
-
-def claim_details(result: ReportResult) -> Block:
-    """Return the claims with their statistics, for the annex."""
-    return TableOf(result.units, "tab-claim-statistics", result.claims).declared(
-        "Claims with their statistics",
-        Field("id", "Claim", width=1.2),
-        Field("verdict", "Verdict", width=1.2),
-        Field("reason", "Because", width=5.0),
     )
 
 
@@ -118,7 +107,12 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
         "this is too likely by chance"
     )
     if claim.verdict == "indication only":
-        return _indication(result, claim)
+        c = _comparison(result, claim)
+        if claim.absolute:
+            return "; one run does not show how much the next would differ"
+        if isinstance(c, Comparison) and c.n == c.n_versus == 1:
+            return "; one run each cannot tell the intake from its day and its traffic"
+        return f"; {said(dict(getattr(claim.reason, 'values', ())).get('why', ''), result.units)}"
     if claim.verdict == "supported":
         return "" if claim.limit else "; chance and instruments do not explain that much"
     if claim.verdict == "not supported":
@@ -132,16 +126,6 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
             return together
         return f"; of all that scatter and instruments allow, {share} agrees with the claim, and {asked} is asked for"
     return f"; that holds values on both sides of {limit}"
-
-
-def _indication(result: ReportResult, claim: ClaimResult) -> str:
-    if claim.absolute:
-        return "; one run does not show how much the next would differ"
-    c = _comparison(result, claim)
-    if isinstance(c, Comparison) and c.n == c.n_versus == 1:
-        return "; one run each cannot tell the intake from its day and its traffic"
-    why = dict(getattr(claim.reason, "values", ())).get("why", "")
-    return f"; {said(why, result.units)}"
 
 
 def _family(result: ReportResult, claim: ClaimResult) -> int:

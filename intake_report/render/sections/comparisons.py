@@ -10,7 +10,7 @@ from intake_report.messages import Interval, Part, Value, message, said
 from intake_report.plots_route import places_figure
 from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables
 from intake_report.render.sections.tables import TableOf, amount, metric_column, named, with_unit
 from intake_report.report_table import Across, Field, rows_of
@@ -217,9 +217,7 @@ def places(result: ReportResult) -> tuple[Block, ...]:
             f"{result.printed(record.step, 'length', 0)}: time-weighted within a cell, then averaged over the runs of a "
             "configuration as if each had met every block."
         ),
-        figure_block(
-            places_figure(result, record, _farthest_apart(result, record)),
-            "fig-places",
+        FigureOf(places_figure(result, record, _farthest_apart(result, record)), "fig-places").captioned(
             f"{drawn} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
             "peak value of each run, which lies above the mean of its cell. Below: share of the runs that stopped.",
             f"{drawn} against route distance, one line per configuration with the range of its runs, and below it the "
@@ -292,9 +290,7 @@ def common_drive(result: ReportResult) -> Iterator[Block]:
     if record.single:
         text += " A configuration has one run only: this is an illustration."
     yield Paragraph(literal(f"{text} {notes}".strip()))
-    yield figure_block(
-        common_drive_figure(result),
-        "fig-common-drive",
+    yield FigureOf(common_drive_figure(result), "fig-common-drive").captioned(
         "Model: over-ambient temperature of the sensor's element on the common drive, mean over the runs of each configuration.",
         "Modelled over-ambient temperature of each configuration against elapsed time. The differences are in the table that follows.",
     )

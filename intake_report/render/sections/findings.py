@@ -11,10 +11,9 @@ from intake_report.plots import heat_soak_figure, keys_of
 from intake_report.plots_route import recovery_figure, route_figure
 from intake_report.plots_values import budget_figure, difference_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables
 from intake_report.render.sections.answer import computed, level
-from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences, common_drive_details
 from intake_report.report_table import Across, Field
 from intake_report.results import GROUPS, BudgetRow, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
@@ -36,7 +35,13 @@ def details(result: ReportResult) -> tuple[Block, ...]:
     for part in (_route, _recovery, _heat_soak, _main, basis_of_differences, common_drive_details):
         blocks += part(result)
     if result.claims:
-        blocks += [Heading(2, "Claims", "sec-claims"), claim_details(result)]
+        statistics = tables.TableOf(result.units, "tab-claim-statistics", result.claims).declared(
+            "Claims with their statistics",
+            Field("id", "Claim", width=1.2),
+            Field("verdict", "Verdict", width=1.2),
+            Field("reason", "Because", width=5.0),
+        )
+        blocks += [Heading(2, "Claims", "sec-claims"), statistics]
     return tuple(blocks)
 
 
@@ -47,9 +52,7 @@ def _route(result: ReportResult) -> Iterator[Block]:
     ambient = any(curve.y2 for curve in result.route_curves)
     text = "Intake air temperature" + (" (solid) and ambient (dotted grey)" if ambient else "")
     yield Heading(2, "Along the route", "sec-route")
-    yield figure_block(
-        route_figure(result, _hottest(result)),
-        "fig-route",
+    yield FigureOf(route_figure(result, _hottest(result)), "fig-route").captioned(
         f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
         "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
         "route shaded. Peaks of each run are in the table of values per run.",
@@ -63,9 +66,9 @@ def _recovery(result: ReportResult) -> Iterator[Block]:
         reason = "no ambient temperature was recorded" if unknown else "no run has a highway entry"
         yield Paragraph(f"Not computed: {reason}.")
         return
-    yield figure_block(
-        recovery_figure(result, _levels(result, keys_of(result, "recovery_time"))),
-        "fig-recovery",
+    yield FigureOf(
+        recovery_figure(result, _levels(result, keys_of(result, "recovery_time"))), "fig-recovery"
+    ).captioned(
         "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
         "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
         "margins. Recovery times are in the table of values per run.",
@@ -78,9 +81,7 @@ def _heat_soak(result: ReportResult) -> Iterator[Block]:
         yield Paragraph("No stop is long enough for a heat-soak rate.")
         return
     stops = formatting.count(sum(s.rate is not None for s in result.stops), "stop")
-    yield figure_block(
-        heat_soak_figure(result, _levels(result, keys_of(result, "heat_soak_rate"))),
-        "fig-soak",
+    yield FigureOf(heat_soak_figure(result, _levels(result, keys_of(result, "heat_soak_rate"))), "fig-soak").captioned(
         f"Rise of intake air temperature during {stops} (left); rise (middle) and heat-soak rate (right) of each stop against "
         "its duration.",
         "Left: rise of intake air temperature since each stop began. Middle and right: rise and heat-soak rate of each "
@@ -91,11 +92,12 @@ def _heat_soak(result: ReportResult) -> Iterator[Block]:
 def _main(result: ReportResult) -> Iterator[Block]:
     keys = computed(result)
     yield Heading(2, "Differences of the main metrics", "sec-values")
-    differing = {c.key for c in result.comparisons if c.difference is not None}
-    if compared := [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]:
-        yield figure_block(
-            difference_figure(result, compared, _calls(result, compared)),
-            "fig-differences",
+    main = {k.key: k for k in keys if k.spec.headline or k.spec.id in DRAWN}
+    if rows := [c for c in result.comparisons if c.difference is not None and c.key in main]:
+        shown = f"{sum(c.shown for c in rows)} of {len(rows)} differences from {result.baseline.name} are shown"
+        only = ", as indications only" if all(c.call == "indication" for c in rows) else ""
+        compared = [k for key, k in main.items() if any(c.key == key for c in rows)]
+        yield FigureOf(difference_figure(result, compared, shown + only), "fig-differences").captioned(
             f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
             "intervals; an open marker: no interval, or one that is open to a side.",
             "Horizontal intervals of the differences of each configuration from the baseline. The values are in the table.",
@@ -114,20 +116,22 @@ def all_values(result: ReportResult) -> tuple[Block, ...]:
     keys = computed(result)
     blocks: list[Block] = [Heading(1, "All values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
-        if some := [k for k in keys if k.spec.group == group]:
-            blocks += _group(result, some, group.replace(" ", "-"), title)
+        label = group.replace(" ", "-")
+        if not (of_group := [k for k in keys if k.spec.group == group]):
+            continue
+        means = f"{title}: mean and standard deviation per configuration"
+        blocks += [
+            Heading(2, title, f"sec-values-{label}"),
+            *(
+                tables.values_table(result, some, f"tab-values-{label}{part}", f"{title}: values per run{of}")
+                for some, part, of in tables.in_parts(of_group, PER_TABLE)
+            ),
+            tables.summary_table(result, of_group, f"tab-summary-{label}", means),
+            tables.comparison_table(result, of_group, f"tab-differences-{label}", f"{title}: all differences"),
+        ]
     if not keys:
         blocks.append(Paragraph("No metric could be computed in any run."))
     return tuple(blocks)
-
-
-def _group(result: ReportResult, keys: list[MetricKey], label: str, title: str) -> Iterator[Block]:
-    yield Heading(2, title, f"sec-values-{label}")
-    for some, part, of in tables.in_parts(keys, PER_TABLE):
-        yield tables.values_table(result, some, f"tab-values-{label}{part}", f"{title}: values per run{of}")
-    means = f"{title}: mean and standard deviation per configuration"
-    yield tables.summary_table(result, keys, f"tab-summary-{label}", means)
-    yield tables.comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences")
 
 
 def limitation_table(result: ReportResult) -> tuple[Block, ...]:
@@ -167,9 +171,7 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     budgets = [(key, [row for row in budget.budgets if row.key == key.key]) for key in keys]
     blocks += [
         Heading(2, "Budgets", "sec-budgets"),
-        figure_block(
-            budget_figure(result, budgets, _largest_sources(budgets)),
-            "fig-budget",
+        FigureOf(budget_figure(result, budgets, _largest_sources(budgets)), "fig-budget").captioned(
             "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
             "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
             "in the tables only.",
@@ -288,12 +290,6 @@ def _levels(result: ReportResult, keys: Sequence[MetricKey]) -> str:
             parts = [f"{value} with {name}" for value, name in known]
             return f"{metric_title(key, result.units)}: {formatting.listing(parts)}"
     return ""
-
-
-def _calls(result: ReportResult, keys: Sequence[MetricKey]) -> str:
-    rows = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
-    only = ", as indications only" if all(c.call == "indication" for c in rows) else ""
-    return f"{sum(c.shown for c in rows)} of {len(rows)} differences from {result.baseline.name} are shown{only}"
 
 
 def _largest_sources(budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> str:

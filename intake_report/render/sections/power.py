@@ -10,7 +10,7 @@ from intake_report.dyno import DynoResult
 from intake_report.messages import said
 from intake_report.plots_values import dyno_difference_figure, dyno_figure, mass_figure
 from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
@@ -63,9 +63,7 @@ def air(result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(2, "Why cold air matters", "sec-air"),
         Paragraph(_state(result, evidence)),
-        figure_block(
-            mass_figure(result, evidence, _masses(result, evidence)),
-            "fig-mass",
+        FigureOf(mass_figure(result, evidence, _masses(result, evidence)), "fig-mass").captioned(
             f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
             f"temperature {evidence.where}.",
             f"Falling curve of the mass of air in a fixed volume against its temperature, with ambient air and "
@@ -258,9 +256,7 @@ def _finding(result: ReportResult, dyno: DynoResult) -> str:
 def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     single = "; a single pull has none" if any(c.low is None for c in dyno.curves) else ""
     level = f"{percent(100 * dyno.level, 0, signed=False)} interval"
-    means = figure_block(
-        dyno_figure(result, dyno, _peak_values(result, dyno)),
-        "fig-dyno",
+    means = FigureOf(dyno_figure(result, dyno, _peak_values(result, dyno)), "fig-dyno").captioned(
         f"Mean power and torque by engine speed ({literal(dyno.correction)}, {literal(dyno.basis)}); bands: {level} of the mean at each "
         f"speed by itself{single}.",
         "Two panels of mean curves by engine speed with bands, power left and torque right, one curve per configuration. Peaks, "
@@ -268,9 +264,9 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     )
     if not dyno.differences:
         return [means]
-    differences = figure_block(
-        dyno_difference_figure(result, dyno, _finding(result, dyno)),
-        "fig-dyno-difference",
+    differences = FigureOf(
+        dyno_difference_figure(result, dyno, _finding(result, dyno)), "fig-dyno-difference"
+    ).captioned(
         f"Difference of power from {literal(result.baseline.name)} by engine speed with its {level}, which holds at each speed by "
         "itself: where it leaves zero at a few speeds out of many, chance alone may do that.",
         "One panel per configuration with the difference of power from the baseline by engine speed and its interval around it.",

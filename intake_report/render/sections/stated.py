@@ -13,7 +13,7 @@ from intake_report.plots import keys_of
 from intake_report.plots_route import photos_figure
 from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted, literal
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, general_title
 from intake_report.report_table import Field
 from intake_report.results import ReportResult
@@ -168,7 +168,7 @@ def _photographs(campaign: Campaign, result: ReportResult) -> list[Block]:
         return []
     names = formatting.listing([result.name_of(id) for id in photos])
     caption = "Pictures of the test articles, from the campaign."
-    return [figure_block(photos_figure(result, photos), "fig-articles", caption, f"Photographs of {names}.")]
+    return [FigureOf(photos_figure(result, photos), "fig-articles").captioned(caption, f"Photographs of {names}.")]
 
 
 ROAD = (
