@@ -17,7 +17,7 @@ _SURFACE = {
         "run_frame", "overlay", "values", "comparisons", "difference", "metric", "explore_run", "explore_phase",
         "explore_margin", "with_margin", "fit_models", "residuals", "replay_models",
     ),
-    "render.show": ("show",),
+    "render.html": ("show",),
 }  # fmt: skip
 
 

@@ -12,8 +12,7 @@ from intake_report.errors import DataError
 from intake_report.provenance import damages, read_manifest
 from intake_report.publish import Progress, Published
 from intake_report.render.blocks import Figure, Heading, Table, plain, texts
-from intake_report.render.meta import report_date
-from intake_report.render.numbering import Document, Item
+from intake_report.render.document import Document, Item, report_date
 
 DRAFT = "DRAFT.txt"  # marks a folder that may be overwritten
 

@@ -26,7 +26,7 @@ import intake_report
 from intake_report.campaign import Campaign
 from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError, MachineError
 from intake_report.provenance import template_path
-from intake_report.render.meta import ReportMeta
+from intake_report.render.document import ReportMeta
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -45,7 +45,7 @@ from ipykernel.kernelapp import launch_new_instance
 launch_new_instance()
 """
 MODULES = (  # what every render needs
-    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.show", "intake_report.render.html",
+    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.html",
     "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.claim_check", "intake_report.publish",
     "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer", "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient", "jupyter_client.manager",

@@ -17,8 +17,7 @@ from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
 from intake_report.kernel import SpareKernel, load_once, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
-from intake_report.render.meta import Attachment, ReportMeta, report_date
-from intake_report.render.numbering import Document
+from intake_report.render.document import Attachment, Document, ReportMeta, report_date
 
 SCRATCH_PREFIX = ".unfinished-"
 EXTRACT = "-customer"  # ends the name of the folder of a customer edition
@@ -279,8 +278,8 @@ def make_report(
 
 def export(document: Document, meta: ReportMeta, attached: tuple[Attachment, ...], folder: Path, scratch: Path) -> None:
     """Write what is read: report and annex as HTML and PDF, the summary, the slides."""
-    from intake_report.render.handout import summary, write_slides
     from intake_report.render.html import export_html
+    from intake_report.render.notebook import summary, write_slides
     from intake_report.render.typst import export_pdf
 
     parts = {"report": (document, attached), "annex": (document.of_annex(), ())}

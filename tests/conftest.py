@@ -291,7 +291,7 @@ def executed(software: None, monkeypatch: pytest.MonkeyPatch) -> None:
 
     from intake_report.render.blocks import AnnexBegins, Heading
 
-    monkeypatch.setattr("intake_report.render.show._SHOWN", {})
+    monkeypatch.setattr("intake_report.render.html._SHOWN", {})
     notebook = samples.notebook(*samples.sample_blocks(), AnnexBegins(), Heading(1, "All values"))
     monkeypatch.setattr("intake_report.publish.run_notebook", lambda *a, **more: notebook)
 

@@ -13,7 +13,7 @@ import intake_report as ir
 from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import REGISTRY
 from intake_report.render.blocks import Figure, Heading, Paragraph
-from intake_report.render.show import caption, mime_bundle
+from intake_report.render.html import caption, mime_bundle
 
 RECIPES = re.findall(r"<!-- recipe -->\n```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
 
@@ -122,7 +122,7 @@ def test_an_exclusion_is_found_in_the_difference(notebook):
 
 
 def test_outputs_of_a_notebook_are_numbered_as_the_report_is_and_keep_their_numbers(monkeypatch):
-    monkeypatch.setattr("intake_report.render.show._SHOWN", {})
+    monkeypatch.setattr("intake_report.render.html._SHOWN", {})
     figure = Figure("fig-first", "A line.", "A line", "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 1 1'/>")
     mime_bundle(Heading(1, "One", "sec-one"))
     text = mime_bundle(Paragraph("See [[sec-one]], [[fig-first]] and [[sec-limitations]]."))["text/html"]

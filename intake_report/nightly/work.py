@@ -14,7 +14,7 @@ from intake_report.kernel import SpareKernel
 from intake_report.nightly import find
 from intake_report.provenance import read_manifest
 from intake_report.publish import Published, issued_reports, publish
-from intake_report.render.meta import report_date
+from intake_report.render.document import report_date
 from intake_report.results.text import DIFFERENCES
 
 MOST_POINTS = 20  # reports that a trend goes back

@@ -15,9 +15,8 @@ from intake_report.plan.plan import Plan, make_plan
 from intake_report.plan.schedule import SOAK_CHECK, beside, order_sentences
 from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
 from intake_report.render.blocks import plain
+from intake_report.render.document import Attachment, ReportMeta, number
 from intake_report.render.html import export_html
-from intake_report.render.meta import Attachment, ReportMeta
-from intake_report.render.numbering import number
 from intake_report.render.typst import export_pdf
 
 OCTETS = 75  # of a line at most (RFC 5545, 3.1)

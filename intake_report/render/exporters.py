@@ -10,10 +10,9 @@ from typing import Any
 
 from nbconvert.exporters import Exporter
 
+from intake_report.render.document import Document, ReportMeta
 from intake_report.render.html import export_html
-from intake_report.render.meta import ReportMeta
 from intake_report.render.notebook import read_document
-from intake_report.render.numbering import Document
 from intake_report.render.typst import export_pdf
 
 

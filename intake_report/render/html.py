@@ -1,17 +1,33 @@
-"""Blocks as HTML: fragments for page and notebook alike, and the report as one page that needs no network and no script."""
+"""Blocks as HTML: shown in a notebook, and the report as one page that needs no network and no script."""
 
 import re
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from intake_report.render.blocks import Block, Column, Cover, Heading, Piece, Table, parse, plain, printable
-from intake_report.render.meta import ReportMeta
-from intake_report.render.numbering import Document, Item
+from intake_report.render.blocks import (
+    MIME_TYPE,
+    AnnexBegins,
+    Block,
+    Column,
+    Cover,
+    Data,
+    Figure,
+    Heading,
+    Piece,
+    Table,
+    bundle,
+    parse,
+    plain,
+    printable,
+)
+from intake_report.render.document import Document, Item, ReportMeta, number_so_far
 
 TEMPLATES = Path(__file__).parent / "templates"
 LAST_DECIDING = "sec-bounds"  # the section up to which everything lies open, as on the first two pages of the PDF
@@ -140,3 +156,46 @@ def cover_of(document: Document, meta: ReportMeta) -> Cover:
     """Return the notebook's cover, or a plain one where it shows none, with what `meta` says of the issue."""
     cover = document.cover or Cover(meta.title, "", meta.date, "", "", ())
     return replace(cover, revision=meta.issue)
+
+
+_SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: a cell that runs again keeps its numbers
+
+
+def mime_bundle(*blocks: Block) -> dict[str, Any]:
+    """Return the output of one cell for `blocks`: the blocks as JSON, text/html and text/plain by MIME type.
+
+    A figure alone has its drawing in place of HTML, since JupyterLab shows no drawing inside the HTML of a notebook that
+    it does not trust.
+    """
+    made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
+    # what tells a block from the others, also when its cell runs again with other data
+    _SHOWN.update((getattr(one, "label", None) or f"{one.kind} {getattr(one, 'text', '')}", one) for one in blocks)
+    visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
+    if len(blocks) == 1 and isinstance(blocks[0], Figure):
+        made["image/svg+xml"] = blocks[0].svg
+    elif visible:
+        made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
+    return made
+
+
+def show(*blocks: Block) -> None:
+    """Display `blocks` in the running notebook, in reading order, a figure as an output of its own."""
+    from IPython.display import display
+
+    for alone, group in groupby(blocks, key=lambda block: isinstance(block, Figure)):
+        run = tuple(group)
+        for part in [(block,) for block in run] if alone else [run]:
+            display(mime_bundle(*part), raw=True)  # type: ignore[no-untyped-call]
+            if alone:
+                display(caption(part[0]), raw=True)  # type: ignore[no-untyped-call]
+
+
+def caption(figure: Block) -> dict[str, Any]:
+    """Return the output below the drawing of a figure: its number and caption, and what can be seen for who cannot."""
+    html = cell_html([figure], number_so_far(tuple(_SHOWN.values())))
+    return {"text/html": html, "text/plain": f"caption of {_describe(figure)}"}
+
+
+def _describe(block: Block) -> str:
+    name = next(filter(None, (getattr(block, key, "") for key in ("label", "name", "title"))), "")
+    return f"<{block.kind} {name}>" if name else f"<{block.kind}>"

@@ -1,4 +1,4 @@
-"""Read an executed notebook: its blocks, its data, its files, its tables; and make it the same on every run."""
+"""Read an executed notebook and make it the same on every run; write its figures and tables, three slides, a summary to paste."""
 
 from __future__ import annotations
 
@@ -6,13 +6,18 @@ import base64
 import csv
 import io
 import re
+import struct
+import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from intake_report.errors import DataError
-from intake_report.render.blocks import MIME_TYPE, Block, Figure, Scalar, Table, unbundle
-from intake_report.render.numbering import Document, number
+from intake_report.render import blocks
+from intake_report.render.blocks import MIME_TYPE, Block, Figure, Heading, ItemList, Scalar, Table, unbundle
+from intake_report.render.document import Document, ReportMeta, number
+from intake_report.render.html import cover_of
+from intake_report.render.typst import compile_source, string
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -32,7 +37,7 @@ def _shown(notebook: NotebookNode) -> Iterator[tuple[Any, tuple[Block, ...]]]:
 
 def read_document(notebook: NotebookNode) -> Document:
     """Return the numbered report that a notebook holds. DataError if it shows no block, or the numbering refuses it."""
-    document = number(block for _, blocks in _shown(notebook) for block in blocks)
+    document = number(block for _, shown in _shown(notebook) for block in shown)
     if not document.items and not document.cover:
         raise DataError("The notebook shows no report blocks.", remedy="Run it before exporting it.")
     return document
@@ -40,16 +45,16 @@ def read_document(notebook: NotebookNode) -> Document:
 
 def write_assets(document: Document, folder: Path) -> None:
     """Write every figure and table of a report below `folder`: figures/<label>.svg and .png, tables/<label>.csv."""
-    blocks = [item.block for item in (*document.items, *document.annex)]
+    drawn = [item.block for item in (*document.items, *document.annex)]
     for name in ("figures", "tables"):
         (folder / name).mkdir(parents=True, exist_ok=True)
-    drawings = {f"figures/{one.label}": one for one in blocks if isinstance(one, Figure)}
+    drawings = {f"figures/{one.label}": one for one in drawn if isinstance(one, Figure)}
     for name, figure in drawings.items():
         svg = f'<?xml version="1.0" encoding="UTF-8"?>\n{figure.svg}\n'
         (folder / f"{name}.svg").write_bytes(svg.encode())
     for name, pixels in zip(drawings, _draw_pixels(folder, [f"{name}.svg" for name in drawings]), strict=True):
         (folder / f"{name}.png").write_bytes(pixels)
-    for table in blocks:
+    for table in drawn:
         if isinstance(table, Table):
             (folder / f"tables/{table.label}.csv").write_bytes(table_csv(table, document).encode())
 
@@ -70,9 +75,9 @@ def _draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
 
 def add_pictures(notebook: NotebookNode, folder: Path) -> None:
     """Put the PNG of each figure from `write_assets` into its output, for viewers that show no markup of a stranger."""
-    for output, blocks in _shown(notebook):
-        if len(blocks) == 1 and isinstance(blocks[0], Figure):
-            pixels = (folder / "figures" / f"{blocks[0].label}.png").read_bytes()
+    for output, shown in _shown(notebook):
+        if len(shown) == 1 and isinstance(shown[0], Figure):
+            pixels = (folder / "figures" / f"{shown[0].label}.png").read_bytes()
             output["data"]["image/png"] = base64.b64encode(pixels).decode("ascii")
             width = int.from_bytes(pixels[16:20])  # of its header; shown as wide as the drawing
             output["metadata"]["image/png"] = {"width": round(width * SCREEN_DPI / PNG_DPI)}
@@ -181,3 +186,80 @@ def _columns(node: Mapping[str, Any]) -> dict[str, list[Any]]:
     longest = max(map(len, series.values()), default=0)
     columns = {k: v for k, v in series.items() if len(v) == longest}
     return columns if len(columns) > 1 else {}
+
+
+SLIDES = ("fig-decision", "fig-recovery", "fig-dots")
+SLIDE_DPI = 300
+_SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
+
+
+def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Path) -> None:
+    """Write the figures of a presentation, 16:9, 10 in wide: the drawing whole, below a title and above its source.
+
+    `document`: with its annex; `folder` gets <figure label>.png; `scratch`: for the Typst project; both are made when absent.
+    """
+    there = {
+        item.block.label: item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)
+    }
+    figures = [there[name] for name in SLIDES if name in there]
+    if not figures:
+        return
+    files, calls = {}, ['#import "report.typ": slide']
+    for figure in figures:
+        files[f"{figure.label}.svg"] = figure.svg.encode()
+        source = f"Source: {meta.campaign}, {meta.date}, {meta.issue}, {document.words(figure.label)} of the report."
+        calls.append(
+            f"#slide(title: {string(meta.title)}, mark: {string(meta.mark)}, path: {string(f'{figure.label}.svg')}, "
+            f"alt: {string(figure.alt)}, source: {string(source)})"
+        )
+    files["main.typ"] = "\n".join(calls).encode()
+    folder.mkdir()
+    for figure, page in zip(figures, compile_source(scratch, files, meta, ppi=SLIDE_DPI), strict=True):
+        (folder / f"{figure.label}.png").write_bytes(_resolved(page))
+
+
+def _resolved(png: bytes) -> bytes:
+    """Return a PNG that states its resolution [pixels per metre], in a chunk behind its header of 33 bytes."""
+    chunk = b"pHYs" + struct.pack(">IIB", *[round(SLIDE_DPI / 0.0254)] * 2, 1)
+    return png[:33] + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + png[33:]
+
+
+def summary(document: Document, meta: ReportMeta) -> str:
+    """Return answer, verdict table and limitations as Markdown, ready to paste."""
+    cover = cover_of(document, meta)
+    lines = [
+        f"# {_markdown(cover.title, document)}",
+        f"{meta.campaign}, {meta.date}, {meta.issue}.",
+        meta.mark,
+        meta.notice,
+    ]
+    lines += [f"**Question.** {_markdown(cover.question, document)}" if cover.question else ""]
+    lines += [_markdown(text, document) for text in cover.answer]
+    limits: list[str] = []
+    section = ""
+    for item in document.items:
+        if isinstance(item.block, Heading) and item.level == 1 and item.target:
+            section = item.target.label
+        elif isinstance(item.block, Table) and item.block.label == "tab-verdict":
+            lines += _table(item.block, document)
+        elif isinstance(item.block, ItemList) and section == "sec-limitations":
+            limits += [f"- {_markdown(text, document)}" for text in item.block.items]
+    lines += ["## Limitations", "\n".join(limits)] if limits else []
+    return "\n\n".join(line for line in lines if line) + "\n"
+
+
+def _table(table: Table, document: Document) -> list[str]:
+    rows = [[column.title for column in table.columns], *table.rows]
+    lines = [f"| {' | '.join(_markdown(cell, document) for cell in row)} |" for row in rows]
+    rule = f"|{'---|' * len(table.columns)}"
+    notes = [_markdown(note, document) for note in table.notes]
+    return [_markdown(table.caption, document) + ":", "\n".join([lines[0], rule, *lines[1:]]), *notes]
+
+
+def _markdown(text: str, document: Document) -> str:
+    made = ""
+    for span in blocks.parse(text):
+        words = _SIGNS.sub(r"\\\1", f"{document.words(span.text)} of the report" if span.reference else span.text)
+        mark = "**" if span.bold else "*" if span.italic else ""
+        made += f"{mark}{words}{mark}"
+    return made

@@ -7,11 +7,10 @@ from nbformat import v4
 
 from intake_report.render import blocks
 from intake_report.render.blocks import literal
+from intake_report.render.document import Attachment, Document, ReportMeta
 from intake_report.render.figure import FigureOf
-from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.html import mime_bundle
 from intake_report.render.notebook import read_document
-from intake_report.render.numbering import Document
-from intake_report.render.show import mime_bundle
 
 mpl.use("Agg")
 

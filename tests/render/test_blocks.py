@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from intake_report.errors import DataError
 from intake_report.render import blocks
 from intake_report.render.blocks import Column, Cover, Data, Figure, Heading, Paragraph, Table
-from intake_report.render.layout import ZERO_WIDTH_SPACE, breakable, plan
-from intake_report.render.numbering import number
+from intake_report.render.document import number
+from intake_report.render.typst import ZERO_WIDTH_SPACE, breakable, plan
 
 from . import samples
 

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure as MplFigure
 from intake_report.errors import DataError
 from intake_report.render import blocks
 from intake_report.render.figure import FigureOf
-from intake_report.render.show import caption, mime_bundle
+from intake_report.render.html import caption, mime_bundle
 
 from .samples import drawing
 
@@ -60,7 +60,7 @@ def test_drawing_that_runs_or_loads_is_refused(svg):
 
 
 def test_a_figure_is_displayed_with_its_alternative_text(monkeypatch):
-    monkeypatch.setattr("intake_report.render.show._SHOWN", {})
+    monkeypatch.setattr("intake_report.render.html._SHOWN", {})
     block = FigureOf(drawing(1), "fig-a").captioned("c", "alt text")
     bundle = mime_bundle(block)
     assert set(bundle) == {"application/vnd.intake-report.blocks+json", "image/svg+xml", "text/plain"}

@@ -21,11 +21,9 @@ from PIL import Image
 from intake_report.errors import DataError
 from intake_report.render import typst as typst_exporter
 from intake_report.render.blocks import Column, Cover, Definitions, Heading, Paragraph, Table
-from intake_report.render.layout import font_folder, text_width
-from intake_report.render.meta import ReportMeta
+from intake_report.render.document import ReportMeta, number
 from intake_report.render.notebook import add_pictures, normalise_notebook, table_csv, write_assets
-from intake_report.render.numbering import number
-from intake_report.render.typst import export_pdf
+from intake_report.render.typst import export_pdf, font_folder, text_width
 
 from . import samples
 

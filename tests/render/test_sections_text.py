@@ -10,9 +10,8 @@ from intake_report import plots_route, plots_values
 from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
-from intake_report.render.layout import height, plan
-from intake_report.render.numbering import number
-from intake_report.render.typst import WHOLE
+from intake_report.render.document import number
+from intake_report.render.typst import WHOLE, height, plan
 from intake_report.results.evidence import PeakPlace
 
 from .samples import table

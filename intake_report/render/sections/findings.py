@@ -66,9 +66,8 @@ def _recovery(result: ReportResult) -> Iterator[Block]:
         reason = "no ambient temperature was recorded" if unknown else "no run has a highway entry"
         yield Paragraph(f"Not computed: {reason}.")
         return
-    yield FigureOf(
-        recovery_figure(result, _levels(result, keys_of(result, "recovery_time"))), "fig-recovery"
-    ).captioned(
+    drawn = recovery_figure(result, _levels(result, keys_of(result, "recovery_time")))
+    yield FigureOf(drawn, "fig-recovery").captioned(
         "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
         "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
         "margins. Recovery times are in the table of values per run.",

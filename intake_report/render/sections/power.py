@@ -264,9 +264,8 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     )
     if not dyno.differences:
         return [means]
-    differences = FigureOf(
-        dyno_difference_figure(result, dyno, _finding(result, dyno)), "fig-dyno-difference"
-    ).captioned(
+    drawn = dyno_difference_figure(result, dyno, _finding(result, dyno))
+    differences = FigureOf(drawn, "fig-dyno-difference").captioned(
         f"Difference of power from {literal(result.baseline.name)} by engine speed with its {level}, which holds at each speed by "
         "itself: where it leaves zero at a few speeds out of many, chance alone may do that.",
         "One panel per configuration with the difference of power from the baseline by engine speed and its interval around it.",
