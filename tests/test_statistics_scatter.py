@@ -9,7 +9,8 @@ from scipy import optimize, stats
 
 from intake_report import statistics
 from intake_report.errors import DataError
-from intake_report.statistics import compare_means, decay, decide, equivalence, fit_recovery, guard_band, lag_one
+from intake_report.metrics.recovery import CAVEATS, decay, fit_recovery, fit_recovery_many, runs_test
+from intake_report.statistics import compare_means, decide, equivalence, guard_band, lag_one
 
 RNG = np.random.default_rng(0)  # not used where all orders are counted
 sane = st.floats(-500, 500).map(lambda x: round(x, 2))
@@ -33,7 +34,7 @@ def test_lag_one_keeps_its_level():
 
 @given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=8))
 def test_runs_test_by_counting_every_order(signs):
-    got = statistics.runs_test(signs)
+    got = runs_test(np.array(signs))
     a = signs.count(1.0)
     if a in (0, len(signs)):
         assert got is None
@@ -183,7 +184,7 @@ SHORT = np.arange(0.0, 40.0, 1.0)
 )
 def test_what_the_data_do_not_give_is_named(t, y, sd, caveat):
     got = fit_recovery(t, y + np.random.default_rng(2).normal(0, sd, t.size))
-    assert caveat in got.caveats and statistics.CAVEATS[caveat]
+    assert caveat in got.caveats and CAVEATS[caveat]
     refused = (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
     assert refused == (caveat == "parameter-at-bound")
 
@@ -200,8 +201,8 @@ def test_many_fits_equal_single_fits_and_refuse_rows_without_a_time_constant():
     rng = np.random.default_rng(3)
     taus = rng.uniform(20, 120, 40)
     y = np.round(20 + 30 * decay(T[None, :], taus[:, None]) + rng.normal(0, 0.4, (40, T.size)))
-    for row, *got in zip(y, *statistics.fit_recovery_many(T, y), strict=True):
+    for row, *got in zip(y, *fit_recovery_many(T, y), strict=True):
         one = fit_recovery(T, row)
         assert got == pytest.approx([one.final, one.change, one.tau], rel=1e-6)
     refused = np.vstack([noisy(), np.full(T.size, 30.0), 30 + 0.05 * T])
-    assert list(np.isnan(statistics.fit_recovery_many(T, refused)[2])) == [False, True, True]
+    assert list(np.isnan(fit_recovery_many(T, refused)[2])) == [False, True, True]

@@ -13,9 +13,8 @@ from scipy import special
 from scipy.optimize import brentq
 
 from intake_report.messages import Message, message
-from intake_report.statistics import _numbers
-from intake_report.statistics._numbers import Floats, Values, below_rounding, coverage_factor, finite, t_two_sided
 from intake_report.statistics.comparison import Difference, compare_blocked, not_linked
+from intake_report.statistics.means import Floats, Values, below_rounding, coverage_factor, finite, p_values, t_quantile
 from intake_report.statistics.models import additive_design, linked_to, residual_of
 
 _FAR = 1e4
@@ -239,7 +238,7 @@ def _censored(
         bound = int(side[~others][0])
         way = float(bound) if absent == name else -float(bound)
         far = way * (float(np.ptp(z)) + 20.0 * scatter)
-        edge = _edge(t_of, far, -way * scatter, _numbers.t_quantile(level, df))
+        edge = _edge(t_of, far, -way * scatter, t_quantile(level, df))
         if edge is None:
             return nothing("the runs do not bound the difference")
         centre, low, high = None, (edge if way > 0.0 else None), (None if way > 0.0 else edge)
@@ -255,7 +254,7 @@ def _censored(
             notes.append(message("the censoring leaves the interval open on one side", code="open-side"))
     template = "normal scatter and an end of watching that does not depend on the time are assumed"
     notes.append(message(template, code="censored-assumptions"))
-    p_value = t_two_sided(t_of(0.0), df)
+    p_value = float(p_values(t_of(0.0), df))
     centre, low, high = (None if v is None else v * unit for v in (centre, low, high))
     return Difference(
         centre, *n, tuple(notes), level, "censored", low, high, float(df), p_value=p_value, scatter=scatter * unit

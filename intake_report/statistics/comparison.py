@@ -1,21 +1,38 @@
-"""Differences between configurations with intervals that respect how the runs were made.
+"""Differences between configurations with intervals that respect how the runs were made, and exact permutation tests.
 
 The order of preference: within blocks (the additive two-way model, of which the paired comparison is the smallest
 case), else between all runs (Welch), else the bare difference without an interval.
+
+The tests say what the order of the runs alone can show. The runs of each block are dealt anew to the two configurations,
+in every possible way: one block is the two-sample test; blocks of one run each are the paired test (sign flips).
 """
 
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from itertools import combinations, permutations
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy import special
 
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, message
-from intake_report.statistics._numbers import Floats, Values, below_rounding, coverage_factor, finite, t_two_sided
+from intake_report.statistics.means import (
+    Floats,
+    Values,
+    below_rounding,
+    coverage_factor,
+    finite,
+    mean_and_squares,
+    p_values,
+)
 from intake_report.statistics.models import Blocked, Estimates, blocked, linked_to, two_samples
+
+DEALS = 1999
+FEWEST = 0.01  # p that a layout has to be able to reach for random deals to decide anything
+MOST_ORDERS = 50_000  # up to this many orders all are counted; beyond it draws are as good
+ORDERS_DRAWN = 10_000
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 NO_INTERVAL = {
@@ -28,13 +45,13 @@ NO_INTERVAL = {
 
 @dataclass(frozen=True)
 class Nouns:
-    """What is compared and what holds several of them, for the notes: runs in blocks, pulls in sessions."""
+    """What is compared, and what holds several of them, in the notes: runs in blocks, pulls in sessions."""
 
     one: str = "run"
     group: str = "block"
 
     def note(self, template: str, code: str, **values: Part) -> Message:
-        """Return a note with ``{one}`` and ``{group}`` filled in."""
+        """Return a note in these words."""
         return message(template, code=code, one=self.one, group=self.group, **values)
 
 
@@ -67,7 +84,7 @@ class Difference:
 
     @property
     def note(self) -> Part:
-        """All notes in one; empty without any."""
+        """All notes in one."""
         return in_one(self.notes)
 
 
@@ -84,18 +101,16 @@ def _with_interval(bare: Difference, found: Estimates | None, flat: bool, method
         return replace(bare, notes=(*bare.notes, nouns.note(NO_INTERVAL[code], code)))
     assert bare.difference is not None
     error, df = float(found.error[0]), float(found.df[0])
-    half, p = coverage_factor(bare.level, df) * error, t_two_sided(bare.difference / error, df)
+    half, p = coverage_factor(bare.level, df) * error, float(p_values(bare.difference / error, df))
     low, high = bare.difference - half, bare.difference + half
     return replace(bare, low=low, high=high, df=df, standard_error=error, method=method, p_value=p)
 
 
 def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
-    """Difference of two means, candidate minus baseline, by Welch's method; one finite value per run, in one unit.
+    """Difference of two means of independent runs by Welch's method; one finite value per run. DataError where a side is empty.
 
     With one run on one side the other side's scatter is taken for both (method "pooled"); with one run on both, or no scatter at
-    all, there is no interval (method "none"). `nouns`: what the notes call a run and a block. DataError where a side is empty.
-
-    Assumes independent runs. Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
+    all, there is no interval (method "none"). Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
     """
     a, b = finite(baseline, "baseline values"), finite(candidate, "candidate values")
     n, sides = (int(a.size), int(b.size)), [side - a[0] for side in (a, b)]
@@ -116,16 +131,6 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
     return replace(made, notes=(note,), method="pooled", scatter=scatter)
 
 
-def comparable(configuration: Sequence[str], baseline: str) -> None:
-    """Refuse (DataError) a layout without a run of the baseline, or with one configuration only."""
-    if baseline not in configuration:
-        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
-    if len(set(configuration)) < 2:
-        raise DataError(
-            "Runs of one configuration only: there is nothing to compare.", remedy="Add runs of another one."
-        )
-
-
 def compare_blocked(
     values: Values,
     configuration: Sequence[str],
@@ -137,16 +142,19 @@ def compare_blocked(
     """Differences of every configuration from the baseline, made within blocks, in order of appearance.
 
     `values`, `configuration`, `block` (n,): one finite value per run, of runs that have one; block None where it is not known.
-    `nouns`: what the notes call a run and a block. Method "blocked" where blocks link a configuration to the baseline, otherwise
-    `compare_means` with the reason in `notes`; without a degree of freedom no interval (method "none"). DataError without a run of
-    the baseline, or with one configuration only.
+    Method "blocked" where blocks link a configuration to the baseline, otherwise `compare_means` with the reason in `notes`; without
+    a degree of freedom no interval (method "none"). DataError without a run of the baseline, or with one configuration only.
 
     Additive two-way model of the means of the runs of each configuration in each block (`models.Blocked`), unbalanced
     allowed. Its error holds a shift by which a block moves one configuration more than another: repeated runs in a block
     make the means better, they do not replace blocks.
     """
     y = finite(values, "values per run")
-    comparable(configuration, baseline)
+    if baseline not in configuration:
+        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
+    if len(set(configuration)) < 2:
+        what = "Runs of one configuration only: there is nothing to compare."
+        raise DataError(what, remedy="Add runs of another one.")
     groups = {name: y[[c == name for c in configuration]] for name in dict.fromkeys(configuration)}
     own_blocks = {name: {b for c, b in zip(configuration, block, strict=True) if c == name} for name in groups}
     unknown, unblocked = sum(b is None for b in block), None
@@ -181,10 +189,7 @@ def compare_blocked(
 def difference_of(
     model: Blocked, y: Floats, n: tuple[int, int], notes: Sequence[Message], level: float, nouns: Nouns = RUNS
 ) -> Difference:
-    """Return the difference that the model makes of `y` (runs,), with its interval where a degree of freedom is left.
-
-    `n`: runs of the baseline and of the candidate.
-    """
+    """Return the difference that the model makes of `y` (runs,); `n`: runs of the baseline and of the candidate."""
     found = model.evaluate(y[None, :])
     # around the first value, so that large offsets do not cost digits
     bare = Difference(float((y - y[0]) @ model.weights), *n, tuple(notes), level)
@@ -230,14 +235,126 @@ def equivalence(difference: float, error: float, df: float, margin: float) -> fl
 
 
 def standardised(found: Difference) -> float | None:
-    """Return the difference in units of the scatter of one run, corrected for few degrees of freedom; else None.
+    """Return the difference in units of the scatter of one run, with Hedges' correction for few degrees of freedom; else None.
 
-    Notes
-    -----
-    Hedges' correction Γ(df/2) / (√(df/2)·Γ((df − 1)/2)); L. V. Hedges, J. Educ. Stat. 6 (1981) 107–128.
+    Γ(df/2) / (√(df/2)·Γ((df − 1)/2)); L. V. Hedges, J. Educ. Stat. 6 (1981) 107–128.
     """
     df, d, scatter = found.df, found.difference, found.scatter
     if d is None or scatter is None or df is None or df <= 1.0 + 1e-9 or scatter == 0.0:
         return None
     correction = math.exp(math.lgamma(df / 2.0) - math.lgamma((df - 1.0) / 2.0)) / math.sqrt(df / 2.0)
     return correction * d / scatter
+
+
+class PermutationTest(NamedTuple):
+    """Two-sided p-value (twice the smaller tail), and the smallest that this design can reach, whatever the data."""
+
+    p_value: float
+    smallest_p: float
+
+
+def arrangements(cells: Sequence[tuple[int, int]]) -> int:
+    """Return the number of ways to deal the runs of each block: (baseline runs, candidate runs) per block."""
+    return math.prod(math.comb(a + b, a) for a, b in cells)
+
+
+def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
+    """Smallest two-sided p of a design before any data; [(3, 3)] is one block of three runs each, [(1, 1)] * n are n pairs."""
+    # whole-number division first: the count may be beyond the range of a float
+    ways = arrangements(cells)
+    return 0.0 if ways > 10**300 else min(1.0, 2 / ways)
+
+
+def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequence[Hashable]) -> PermutationTest:
+    """Permutation test of two configurations within blocks; those with one configuration only say nothing and are left out.
+
+    `values`, `candidate` (True for its runs), `block` (n,). Exact for runs that are exchangeable within their block if the
+    configuration makes no difference; every assignment is counted, so the caller looks at `arrangements` first (a million take
+    some 20 ms). Statistic: the difference of the additive model, sum of w·d over sum of w with w = n·m / (n + m) per block.
+    R. A. Fisher, The Design of Experiments (1935) (from memory).
+    """
+    y, marks = finite(values, "values per run"), np.asarray(candidate, dtype=bool)
+    cells, statistics, observed, scale = [], np.zeros(1), 0.0, 0.0
+    for name in dict.fromkeys(block):
+        inside = np.array([b == name for b in block])
+        k, size = int(np.count_nonzero(marks & inside)), int(np.count_nonzero(inside))
+        if not 0 < k < size:
+            continue
+        part = y[inside] - y[0]
+        part = part - part.mean()  # then the sum over the candidate's runs is w·d of the block
+        every = np.array([part[list(chosen)].sum() for chosen in combinations(range(size), k)])
+        statistics = np.add.outer(statistics, every).ravel()
+        cells.append((size - k, k))
+        observed += float(part[marks[inside]].sum())
+        scale += float(np.abs(part).sum())
+    return PermutationTest(_two_sided(statistics, observed, scale), smallest_attainable_p(cells))
+
+
+def _two_sided(statistics: Floats, observed: float, scale: float, extra: int = 0) -> float:
+    """Return twice the smaller tail; what equals the observed one up to rounding belongs to both."""
+    slack = 1e-9 * scale
+    tail = min(np.count_nonzero(x) for x in (statistics >= observed - slack, statistics <= observed + slack))
+    return float(min(1.0, 2.0 * (tail + extra) / (statistics.size + extra)))
+
+
+def dealt_anew(
+    values: Floats, candidate: Sequence[bool], block: Sequence[Hashable], covariates: Floats, rng: np.random.Generator
+) -> float | None:
+    """Two-sided p of a difference within blocks adjusted for covariates, among `DEALS` random deals of the configurations.
+
+    `values`, `candidate`, `block` (n,); `covariates` (n, k) stay with their runs. None where the layout has too few deals to
+    reach `FEWEST`. Exact where the order within blocks was chosen at random and the configuration makes no difference, whatever
+    the scatter. Statistic: partial correlation of value and configuration, blocks and covariates taken out.
+    """
+    marks, names = np.asarray(candidate, dtype=np.float64), list(dict.fromkeys(block))
+    where = [np.array([b == name for b in block]) for name in names]
+    if smallest_attainable_p([(int((1.0 - marks[w]).sum()), int(marks[w].sum())) for w in where]) > FEWEST:
+        return None
+    dealt = np.tile(marks, (DEALS + 1, 1))
+    for w in where:
+        dealt[1:, w] = rng.permuted(dealt[1:, w], axis=1)
+    within = np.eye(marks.size) - sum(np.outer(w, w) / w.sum() for w in where)
+    known = np.linalg.qr(within @ covariates)[0]
+    left = within - known @ known.T @ within
+    z, y = dealt @ left.T, left @ (values - values[0])
+    size = np.sqrt(np.maximum(np.einsum("ij,ij->i", z, z), 1e-12))
+    found = np.abs(z @ y) / size
+    return float(np.mean(found >= found[0] * (1.0 - 1e-9)))
+
+
+class LagOne(NamedTuple):
+    """Lag-1 correlation of consecutive values with its permutation p-value (two-sided)."""
+
+    correlation: float | None
+    p_value: float | None
+    pairs: int
+    note: Part = ""
+
+
+def lag_one(sessions: Sequence[Values], rng: np.random.Generator) -> LagOne:
+    """Lag-1 correlation of values in the order they were made, and whether chance alone gives as much.
+
+    `sessions` hold values in order of time, the configuration's effect taken out, or a change of configuration looks like
+    correlation; pairs are not formed across them. None when there are fewer than three values in every session or no scatter.
+
+    Statistic: sum of products of neighbours over the sum of squares, deviations from each session's mean. Test: the order within
+    each session is permuted (drawn by `rng` beyond `MOST_ORDERS`). A handful of values only shows strong correlation.
+    """
+    data = [finite(session, "values of a session") for session in sessions]
+    deviations = [values - mean_and_squares(values)[0] for values in data]
+    pairs = sum(values.size - 1 for values in data)
+    if max(values.size for values in data) < 3 or below_rounding(np.concatenate(deviations), np.concatenate(data)):
+        template = "too few runs in a row, or no scatter, to see whether consecutive runs hang together"
+        return LagOne(None, None, pairs, message(template, code="few-runs"))
+    squares = math.fsum(float(run @ run) for run in deviations)
+    observed = math.fsum(float(run[:-1] @ run[1:]) for run in deviations)
+    exact = math.prod(math.factorial(min(run.size, 20)) for run in deviations) <= MOST_ORDERS
+    sums = np.zeros(1 if exact else ORDERS_DRAWN)
+    for run in deviations:
+        if exact:
+            orders = run[np.array(list(permutations(range(run.size))))]
+        else:
+            orders = rng.permuted(np.tile(run, (ORDERS_DRAWN, 1)), axis=1)
+        products = np.sum(orders[:, :-1] * orders[:, 1:], axis=1)
+        sums = np.add.outer(sums, products).ravel() if exact else sums + products
+    return LagOne(observed / squares, _two_sided(sums, observed, squares, 0 if exact else 1), pairs)

@@ -1,4 +1,7 @@
-"""One quantity: from runs, a line, a proportion, a sum of parts or Monte Carlo draws; and deciding against its limits."""
+"""One quantity: from runs, a line, a proportion, a sum of parts or Monte Carlo draws; and deciding against its limits.
+
+Distribution functions come from `scipy.special`, which loads in a fraction of the time of `scipy.stats`.
+"""
 
 import math
 from collections.abc import Sequence
@@ -6,16 +9,62 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from intake_report.errors import DataError
-from intake_report.statistics import _numbers
-from intake_report.statistics._numbers import Floats, Values, coverage_factor, finite
+
+Floats: TypeAlias = NDArray[np.float64]
+Values: TypeAlias = Sequence[float] | Floats
 
 _ROUNDING = 1e-12  # of a probability
 
-Decision = Literal["conforms", "does not conform", "undecided"]
-Limit: TypeAlias = float | None
+
+def finite(values: Values, what: str) -> Floats:
+    """Return `values` (n,) as a float array; DataError where there is none, or one is not finite. `what` names them."""
+    array = np.asarray(values, dtype=np.float64)
+    if array.size == 0:
+        remedy = "Check which runs were excluded and which channel is missing."
+        raise DataError(f"{what}: no value is left.", remedy=remedy)
+    bad = int(np.count_nonzero(~np.isfinite(array)))
+    if bad:
+        raise DataError(f"{what}: {bad} of {array.size} values are not finite.", remedy="Leave those runs out first.")
+    return array
+
+
+def mean_and_squares(values: Floats) -> tuple[float, float]:
+    """Return the mean and the sum of squared deviations of `values` (n,).
+
+    About the first value, so that many constant leading digits cost none and equal values give exactly zero; the last term
+    removes what rounding leaves in the mean (corrected two-pass algorithm, Chan, Golub, LeVeque 1983).
+    """
+    shifted = values - values[0]
+    centre = float(np.mean(shifted))
+    residual = shifted - centre
+    squares = float(np.sum(residual**2)) - float(np.sum(residual)) ** 2 / values.size
+    return float(values[0]) + centre, max(squares, 0.0)
+
+
+def below_rounding(deviations: Floats, values: Floats) -> bool:
+    """Tell whether deviations from a model are within the rounding of `values`: 0.3 and 0.1 + 0.2 do not scatter."""
+    limit = 16.0 * float(np.finfo(np.float64).eps) * float(np.max(np.abs(values)))
+    return bool(np.max(np.abs(deviations)) <= limit)
+
+
+def t_quantile(probability: float, df: float) -> float:
+    """Quantile of Student's t with `df` degrees of freedom (need not be whole; inf = normal)."""
+    return float(special.ndtri(probability) if np.isinf(df) else special.stdtrit(df, probability))
+
+
+def p_values(t: Floats | float, df: Floats | float) -> Floats:
+    """Two-sided p-values of Student's t, element by element; infinite degrees of freedom are the normal distribution."""
+    away = -np.abs(t)
+    return np.asarray(2.0 * np.where(np.isinf(df), special.ndtr(away), special.stdtr(df, away)))
+
+
+def coverage_factor(level: float, df: float) -> float:
+    """Two-sided coverage factor t((1 + level) / 2, df)."""
+    return t_quantile(0.5 + level / 2.0, df)
 
 
 @dataclass(frozen=True)
@@ -32,19 +81,17 @@ class MeanInterval:
 
 
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
-    """Mean, standard deviation and t interval of the mean of independent, roughly normal values, one per run.
+    """Mean, standard deviation and t interval (e.g. GUM 4.2 and annex G.3) of independent, roughly normal values, one per run.
 
-    For n = 1 `sd`, `low` and `high` are None and `df` is 0. Equal values give sd 0 and limits of no width: the scatter is then below
-    the resolution of the values, not zero, which the caller has to say. Student's t interval (e.g. GUM 4.2 and annex G.3).
+    Equal values give limits of no width: the scatter is then below the resolution of the values, not zero, which the caller has
+    to say.
     """
     array = finite(values, "mean of runs")
-    mean, squares = _numbers.mean_and_squares(array)
+    mean, squares = mean_and_squares(array)
     n = int(array.size)
     if n == 1:
         return MeanInterval(1, mean, None, None, None, 0, level)
-    if _numbers.below_rounding(array - mean, array):
-        squares = 0.0  # equal as decimals: no scatter, not one of 1e-17
-    sd = math.sqrt(squares / (n - 1))
+    sd = 0.0 if below_rounding(array - mean, array) else math.sqrt(squares / (n - 1))
     half = coverage_factor(level, n - 1) * sd / math.sqrt(n)
     return MeanInterval(n, mean, sd, mean - half, mean + half, n - 1, level)
 
@@ -64,13 +111,13 @@ class LineFit(NamedTuple):
 
 
 def line_fit(x: Values, y: Values, origin: float = 0.0) -> LineFit:
-    """Least-squares line through points, n ≥ 2, not all at one x, with the intercept stated at `origin`.
+    """Least-squares line through n ≥ 2 points, not all at one x, with the intercept stated at `origin`.
 
     Equal and uncorrelated uncertainty of y, none of x. GUM (JCGM 100:2008) H.3; sums are taken about the means to keep digits.
     """
     a, b = finite(x, "x values"), finite(y, "y values")
-    mean_x, squares_x = _numbers.mean_and_squares(a)
-    mean_y, _ = _numbers.mean_and_squares(b)
+    mean_x, squares_x = mean_and_squares(a)
+    mean_y, _ = mean_and_squares(b)
     dx, dy = a - mean_x, b - mean_y
     slope = float(dx @ dy) / squares_x
     offset = mean_x - origin
@@ -92,9 +139,8 @@ class ProportionInterval(NamedTuple):
 
 
 def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
-    """Exact (Clopper–Pearson) two-sided interval of a proportion: k events in n ≥ 1 trials, 0 ≤ k ≤ n.
+    """Exact two-sided interval of a proportion: k events in n ≥ 1 trials; each tail carries half of the rest, also for k = 0.
 
-    Each tail carries half of the rest, also for k = 0 (see `zero_failure_upper`).
     C. Clopper, E. S. Pearson, Biometrika 26 (1934) 404–413.
     """
     tail = (1.0 - level) / 2.0
@@ -157,26 +203,21 @@ def summarise_draws(draws: Floats, level: float = 0.95) -> DrawSummary:
 class Conformity(NamedTuple):
     """Decision with its probability that the true value conforms, and the distance from a limit at which none is made."""
 
-    decision: Decision
+    decision: Literal["conforms", "does not conform", "undecided"]
     probability: float
     guard_band: float
 
 
-def _limits(low: Limit, high: Limit) -> tuple[float, float]:
-    return (-math.inf if low is None else low), (math.inf if high is None else high)
-
-
 def conformance_probability(
-    value: float, u: float, low: Limit = None, high: Limit = None, df: float | None = None
+    value: float, u: float, low: float = -math.inf, high: float = math.inf, df: float | None = None
 ) -> float:
-    """Probability that the true value lies within the limits, given a measured value with u ≥ 0 and little prior knowledge.
+    """Probability that the true value lies within the limits, given a measured value with u ≥ 0.
 
-    `df` are the degrees of freedom of u (Student's t); None = normal. JCGM 106:2012, 7.3 and 7.4. Its complement is the specific risk.
+    `df` are the degrees of freedom of u (Student's t); None = normal. Little prior knowledge; JCGM 106:2012, 7.3 and 7.4.
     """
-    a, b = _limits(low, high)
     if u == 0.0:
-        return float(a <= value <= b)
-    below, above = (a - value) / u, (b - value) / u
+        return float(low <= value <= high)
+    below, above = (low - value) / u, (high - value) / u
     if below > 0.0:  # both in the upper tail: differences of small numbers there, not of numbers near one
         below, above = -above, -below
     upper, lower = (
@@ -188,12 +229,13 @@ def conformance_probability(
 
 def guard_band(u: float, risk: float, df: float | None = None) -> float:
     """Width of the guard band that leaves at most `risk` of a wrong acceptance at one limit, w = t(1 − risk)·u."""
-    return u * _numbers.t_quantile(1.0 - risk, math.inf if df is None else df)
+    return u * t_quantile(1.0 - risk, math.inf if df is None else df)
 
 
 def decide(
-    value: float, u: float, low: Limit = None, high: Limit = None, risk: float = 0.05, df: float | None = None
-) -> Conformity:
+    value: float, u: float, low: float | None = None, high: float | None = None, risk: float = 0.05,
+    df: float | None = None,
+) -> Conformity:  # fmt: skip
     """Decide with guard bands, so that either statement is wrong with at most `risk`, of both limits together.
 
     `value` with standard uncertainty `u` of `df` degrees of freedom; `low`, `high`: limits of the true value, at least one.
@@ -201,9 +243,9 @@ def decide(
     JCGM 106:2012, 8.3 (guarded acceptance and guarded rejection together). A guard band bounds the risk at its own limit;
     between two near limits both tails carry risk, so that acceptance needs their sum within `risk` too.
     """
-    a, b = _limits(low, high)
+    a, b = -math.inf if low is None else low, math.inf if high is None else high
     guard = guard_band(u, risk, df)
-    probability = conformance_probability(value, u, low, high, df)
+    probability = conformance_probability(value, u, a, b, df)
     if a + guard <= value <= b - guard and 1.0 - probability <= risk + _ROUNDING:
         return Conformity("conforms", probability, guard)
     beyond = value < a - guard or value > b + guard

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from intake_report.messages import Part, message
-from intake_report.statistics._numbers import Floats, Values, below_rounding, finite
+from intake_report.statistics.means import Floats, Values, below_rounding, finite
 
 _ROUNDING = 1e-9
 

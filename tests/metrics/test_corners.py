@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from intake_report.metrics import REGISTRY, Span, evaluate, first_below
-from intake_report.metrics.series import slope, value_at
+from intake_report.metrics import REGISTRY, Span, evaluate
+from intake_report.metrics.series import first_below, slope, value_at
 from intake_report.results import MetricKey, Parameter
 from metrics.support import in_steps, rebuild, series, steps_draws, value
 

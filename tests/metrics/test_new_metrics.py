@@ -9,8 +9,8 @@ import pytest
 from intake_report import metrics
 from intake_report.messages import said
 from intake_report.metrics import REGISTRY, EngineSamples, Span, find_nodes, shared_points
+from intake_report.metrics.recovery import fit_recovery
 from intake_report.results import GROUPS, MetricKey
-from intake_report.statistics import fit_recovery
 from metrics.support import decay, entered, reason, rebuild, series, stopped, value
 
 

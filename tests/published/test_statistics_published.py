@@ -8,6 +8,7 @@ import pytest
 from scipy import optimize
 
 from intake_report import statistics
+from intake_report.metrics.recovery import decay, fit_recovery
 
 DATA = Path(__file__).parent / "data"
 
@@ -247,9 +248,9 @@ def test_specific_risk():
 
 def test_first_order_response():
     # 1 − exp(−n), n = 1 … 5, and ln 9, ln 2: identities; 63.2 % is how sensor data sheets define the time constant
-    shares = 100 * (1 - statistics.decay(np.arange(1.0, 6.0), 1.0))
+    shares = 100 * (1 - decay(np.arange(1.0, 6.0), 1.0))
     assert shares == pytest.approx([63.2121, 86.4665, 95.0213, 98.1684, 99.3262], abs=1e-4)
-    rise = statistics.fit_recovery(np.arange(0.0, 50.0), 7 - 5 * np.exp(-np.arange(0.0, 50.0) / 9.0))
+    rise = fit_recovery(np.arange(0.0, 50.0), 7 - 5 * np.exp(-np.arange(0.0, 50.0) / 9.0))
     assert (rise.final, rise.change, rise.tau) == pytest.approx((7.0, -5.0, 9.0), rel=1e-9)
 
 
@@ -263,7 +264,7 @@ def test_recovery_from_rounded_readings_and_from_truncated_ones_that_are_biased(
         (np.round, (19.956, 37.996, 75.085), 1e-3, 145.0),
         (np.floor, (19.533, 38.245, 74.41), 1e-2, 140.0),
     ):
-        free = statistics.fit_recovery(T, cut(TRUE))
+        free = fit_recovery(T, cut(TRUE))
         assert (free.final, free.change, free.tau) == pytest.approx(expected, abs=within)
         assert T[np.argmax(cut(TRUE) <= 25.0)] == first
 
@@ -273,7 +274,7 @@ def test_recovery_seen_through_a_slow_sensor():
         return 20.0 + 38.0 * (75.0 * np.exp(-t / 75.0) - 15.0 * np.exp(-t / 15.0)) / 60.0
 
     # one exponential fitted to the reading of a 15 s sensor, with the end value held: 83.08 s
-    assert statistics.fit_recovery(T, reading(T)).tau > 83.08
+    assert fit_recovery(T, reading(T)).tau > 83.08
     # the reading comes to within 5 K later than the air, 168.85 s against 152.11 s
     crossing = optimize.brentq(lambda t: reading(t) - 25.0, 100.0, 300.0)
     assert crossing == pytest.approx(168.85, abs=1e-2)

@@ -176,7 +176,7 @@ def _unfit(
     found = plain.evaluate(own[None, :])
     assert found is not None  # the comparison has an interval
     difference, error = float(found.difference[0]), float(found.error[0])
-    p = statistics.t_two_sided(difference / error, plain.df) if error > 0.0 else 0.0
+    p = float(statistics.p_values(difference / error, plain.df)) if error > 0.0 else 0.0
     if p >= OF_CONFIGURATION:
         return None
     reason = "it differs by {difference} between the two configurations (p {p}), so that it may be part of what the configuration does"

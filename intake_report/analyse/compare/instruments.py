@@ -215,6 +215,6 @@ def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
     if towards is not None and found.df is not None and found.difference != 0.0:
         error = abs(found.difference - towards) / coverage_factor(found.level, found.df)
         # only ever less sure than without the shared part
-        p = statistics.t_two_sided(found.difference / math.hypot(error, part.spread), found.df)
+        p = float(statistics.p_values(found.difference / math.hypot(error, part.spread), found.df))
         p_value = min(1.0, max(p_value or 0.0, p) + 2.0 * (part.under if above else part.over))
     return replace(found, low=low, high=high, p_value=p_value)
