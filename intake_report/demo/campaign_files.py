@@ -6,7 +6,7 @@ The weather station is invented (identifier XXXX). It stands outside the city, s
 import io
 import json
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,11 +15,10 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined
 from numpy.random import Generator
 
-from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle, drawing
 from intake_report.demo.logger import column_mapping, log_run, packed, quantise, start_time
 from intake_report.demo.route import demo_route, gpx
-from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs
-from intake_report.demo.simulate import friction_power, full_airflow, pressure_drop
+from intake_report.demo.scenario import CONTROL, SEED, ZONE, Array, Day, Intake, Scenario, SimulatedVehicle
+from intake_report.demo.simulate import friction_power, full_airflow, generator, pressure_drop, scenario_runs
 
 Files = dict[str, str | bytes]
 TEMPLATE = Path(__file__).with_name("campaign.toml.j2")
@@ -80,8 +79,15 @@ def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]
             first, last = min(starts), max(starts)
             metars += reports(day, first, last, rng, us=scenario.units == "us")
             rows += table_rows(day, first, last, rng)
-            forecasts += forecast(day, first, last, guess)
-            readings += handheld_readings(day, starts, read)
+            # hourly, as recorded the evening before: time, temperature [°C], wind [m/s]
+            error, wind = guess.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + guess.normal(0.0, 1.0))
+            for hour in range(int(first), int(last) + 3):
+                told = round(float(day.temperature(float(hour))) + error)
+                forecasts.append((day.date + timedelta(hours=hour), told, wind))
+            # in the shade of the yard before each run and after the last: time, temperature [°C], humidity [%]
+            for at in (*(start - 3.0 / 60.0 for start in starts), starts[-1] + 0.6):
+                air = float(day.temperature(at)) + HANDHELD_BIAS + read.normal(0.0, 0.2)
+                readings.append((day.date + timedelta(minutes=round(at * 60.0)), air, _humidity(day, air)))
     if scenario.reference == "station":
         files["weather/reports.txt"] = "\n".join(metars) + "\n"
         files["weather/station.csv"] = "\n".join(rows) + "\n"
@@ -115,7 +121,11 @@ def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
         minutes = 9 * place + 25 * (place - 1) // PULLS
         pulls.append({"id": name, "configuration": configuration.id, "file": f"dyno/{name}.csv",
                       "time": begin + timedelta(minutes=minutes), "temperature": air, "humidity": humidity})  # fmt: skip
-    return {"pulls": pulls, "restrictions": {c.id: restriction_points(c, rng) for c in scenario.configurations}}
+    flows, restrictions = np.arange(100.0, 351.0, 50.0), {}  # [m³/h]; bench air 1.19 kg/m³, 1 % noise of the drop [kPa]
+    for c in scenario.configurations:
+        drops = pressure_drop(c, flows / 3600.0 * 1.19 * 1000.0) * (1.0 + rng.normal(0.0, 0.01, flows.size))
+        restrictions[c.id] = list(zip(flows.tolist(), drops.tolist(), strict=True))
+    return {"pulls": pulls, "restrictions": restrictions}
 
 
 ELEVATION = 24.0  # height of the station above sea level [m]
@@ -178,25 +188,6 @@ def table_rows(day: Day, first: float, last: float, rng: Generator) -> list[str]
     return out
 
 
-Readings = list[tuple[datetime, float, float]]
-
-
-def forecast(day: Day, first: float, last: float, rng: Generator) -> Readings:
-    """Return an hourly forecast for the day as recorded the evening before: time, temperature [°C], wind [m/s]."""
-    error, wind = rng.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + rng.normal(0.0, 1.0))
-    hours = range(int(first), int(last) + 3)
-    return [(day.date + timedelta(hours=h), round(float(day.temperature(float(h))) + error), wind) for h in hours]
-
-
-def handheld_readings(day: Day, starts: list[float], rng: Generator) -> Readings:
-    """Return readings of a handheld in the shade of the yard before each run and after the last: time, °C, %."""
-    out = []
-    for hour in (*(start - 3.0 / 60.0 for start in starts), starts[-1] + 0.6):
-        air = float(day.temperature(hour)) + HANDHELD_BIAS + rng.normal(0.0, 0.2)
-        out.append((day.date + timedelta(minutes=round(hour * 60.0)), air, _humidity(day, air)))
-    return out
-
-
 def delimited(headers: Iterable[str], columns: Iterable[Array], formats: str) -> str:
     """Return a delimited table; `formats` has one for each column."""
     file = io.StringIO()
@@ -239,27 +230,11 @@ PULL_COLUMNS = {
 }
 
 
-def engine_torque(
-    vehicle: SimulatedVehicle, configuration: Intake, rpm: Array, air: Array | float, pressure: float
-) -> Array:
-    """Return wide-open-throttle engine torque [N·m] at engine speeds [rpm], intake air [°C] and cell pressure [kPa].
-
-    Restriction lowers the inlet density; heat gained on the way to the valve softens the effect of intake
-    temperature (about the power 0.7 of absolute temperature).
-    """
-    reference = pressure * 1000.0 / (287.05 * 298.15)
-    density = reference * (298.15 / (np.asarray(air) + 273.15)) ** 0.7
-    airflow = full_airflow(vehicle, rpm, density)
-    airflow = airflow * (1.0 - pressure_drop(configuration, airflow) / pressure)
-    indicated = airflow / 12.8 * 43.0e3 * 0.355
-    return np.asarray((indicated - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0))
-
-
 def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: Generator) -> tuple[str, float, float]:
     """Return one pull: text of its file, temperature [°C] and humidity [%] of the cell.
 
-    The intake warms from pull to pull, the more the more under-hood air it draws.
-
+    The intake warms from pull to pull, the more the more under-hood air it draws. Restriction lowers the inlet density; heat
+    gained on the way to the valve softens the effect of intake temperature (about the power 0.7 of absolute temperature).
     Order 0 is a first pull on cold rollers: coolant below its working temperature, more drag.
     """
     cold, order = not order, order or 1
@@ -269,20 +244,17 @@ def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng:
     air = cell + soak * (0.55 + 0.45 * np.exp(-(rpm - 2000.0) / 1500.0))
     drift = 1.0 + rng.normal(0.0, 0.004)
     wobble = np.convolve(rng.standard_normal(len(rpm) + 8), np.ones(9) / 9.0, mode="valid") * 0.9
-    wheel = engine_torque(vehicle, configuration, rpm, air, CELL_PRESSURE) * DRIVELINE * drift + wobble
+    density = CELL_PRESSURE * 1000.0 / (287.05 * 298.15) * (298.15 / (air + 273.15)) ** 0.7
+    airflow = full_airflow(vehicle, rpm, density)
+    airflow = airflow * (1.0 - pressure_drop(configuration, airflow) / CELL_PRESSURE)
+    torque = (airflow / 12.8 * 43.0e3 * 0.355 - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0)
+    wheel = torque * DRIVELINE * drift + wobble
     power = wheel * rpm * np.pi / 30.0 / 1000.0
     coolant = np.floor(88.0 + 0.6 * order + 4.0 * (rpm - 2000.0) / 4400.0)
     if cold:
         wheel, power, coolant = 0.97 * np.round(wheel, 1), 0.97 * np.round(power, 2), coolant - 17.0
     text = delimited(PULL_COLUMNS, (rpm, wheel, power, np.floor(air), coolant), "%.0f %.1f %.2f %.0f %.0f")
     return text, cell, 44.0 + rng.normal(0.0, 1.0)
-
-
-def restriction_points(configuration: Intake, rng: Generator) -> list[tuple[float, float]]:
-    """Return bench points: airflow [m³/h] and pressure drop [kPa] with 1 % noise (bench air 1.19 kg/m³)."""
-    flows = np.arange(100.0, 351.0, 50.0)
-    drops = pressure_drop(configuration, flows / 3600.0 * 1.19 * 1000.0) * (1.0 + rng.normal(0.0, 0.01, flows.size))
-    return list(zip(flows.tolist(), drops.tolist(), strict=True))
 
 
 # Exposure trials: configuration, condition, minutes, observation, mass of the filter before and after [g].
@@ -297,3 +269,69 @@ TRIALS = (
     ("sealed-snorkel", "hot", 60, "no softening of the box or its gasket", None, None),
 )
 ELEMENT_CHANGES = {"stock": (3.1, 2.7, 2.9), "open-cone": (4.8, 4.1, 4.4), "sealed-snorkel": (5.9, 5.2, 5.0)}  # [min]
+
+
+_SIZE, _FINE = (600, 400), 3  # drawn three times as fine and reduced, for smooth edges
+_EDGE, _BODY, _DUCT, _CONE, _ELEMENT = "#333333", "#b9c4cd", "#dfe5ea", "#d9c9a3", "#8a7440"
+_Shape = tuple[str, tuple[float, ...], str]  # kind, points (x, y, x, y …), colour, or the text of a label
+
+_BAY: tuple[_Shape, ...] = (
+    ("area", (14, 46, 586, 46, 586, 354, 14, 354), "#f7f7f5"),
+    ("area", (70, 120, 88, 120, 88, 340, 70, 340), "#c9c9c9"),
+    ("area", (440, 90, 570, 90, 570, 330, 440, 330), "#a5a5a5"),
+    ("label", (505, 205), "engine"),
+    ("label", (300, 378), "drawing, demo (front of the vehicle: left)"),
+)
+_ARTICLES: dict[str, tuple[_Shape, ...]] = {
+    "stock": (
+        ("tube", (360, 190, 440, 190), _DUCT),
+        ("tube", (30, 82, 190, 82, 190, 140), _DUCT),
+        ("area", (150, 130, 360, 130, 360, 290, 150, 290), _BODY),
+        ("line", (255, 140, 255, 280), _ELEMENT),
+        ("label", (255, 312), "closed airbox"),
+        ("label", (315, 82), "short inlet"),
+    ),
+    "open-cone": (
+        ("tube", (330, 190, 440, 190), "#eeeeee"),
+        ("area", (190, 168, 330, 130, 330, 250, 190, 212), _CONE),
+        ("line", (205, 176, 318, 150), _ELEMENT),
+        ("line", (205, 190, 318, 190), _ELEMENT),
+        ("line", (205, 204, 318, 230), _ELEMENT),
+        ("label", (262, 284), "cone element, no shield"),
+        ("label", (380, 146), "tube"),
+    ),
+    "sealed-snorkel": (
+        ("tube", (360, 190, 440, 190), _DUCT),
+        ("tube", (30, 320, 190, 320, 190, 260), _DUCT),
+        ("area", (150, 120, 360, 120, 360, 270, 150, 270), _BODY),
+        ("frame", (164, 134, 346, 134, 346, 256, 164, 256), _EDGE),
+        ("line", (255, 150, 255, 242), _ELEMENT),
+        ("label", (275, 92), "sealed box, gasketed lid"),
+        ("label", (315, 302), "external"),
+        ("label", (315, 330), "snorkel"),
+    ),
+}
+
+
+def drawing(article: str) -> bytes:
+    """Return the drawing of a configuration, by its id, as PNG."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    picture = Image.new("RGB", (_FINE * _SIZE[0], _FINE * _SIZE[1]), "white")
+    pen, font = ImageDraw.Draw(picture), ImageFont.load_default(28 * _FINE)
+    for kind, points, colour in _BAY + _ARTICLES[article]:
+        at = [_FINE * value for value in points]
+        if kind == "label":
+            pen.text((at[0], at[1]), colour, fill="black", font=font, anchor="mm")
+        elif kind == "area":
+            pen.polygon(at, fill=colour, outline=_EDGE, width=3 * _FINE)
+        elif kind == "frame":
+            pen.polygon(at, outline=colour, width=2 * _FINE)
+        elif kind == "line":
+            pen.line(at, fill=colour, width=10 * _FINE)
+        else:
+            pen.line(at, fill=_EDGE, width=46 * _FINE, joint="curve")
+            pen.line(at, fill=colour, width=40 * _FINE, joint="curve")
+    file = io.BytesIO()
+    picture.resize(_SIZE, Image.Resampling.LANCZOS).quantize(32).save(file, "PNG", optimize=True)
+    return file.getvalue()

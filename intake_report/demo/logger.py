@@ -7,18 +7,17 @@ file has ten rows a second; answers fail now and then; the recording has gaps; t
 import gzip
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from intake_report.demo.articles import Array
+from intake_report.demo.scenario import Array, Units
 from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun
 
 Rows = NDArray[np.int64]
-Units = Literal["si", "us"]
 ELAPSED_HEADER, CLOCK_HEADER = "Time (s)", "Device Time"
 _GAPS, _DROPOUTS = 2, 1  # recording gaps (2–7 s) and position dropouts (12–35 s) of a log
 _MISSED = 0.004  # share of answers that do not come
@@ -35,7 +34,7 @@ class LogColumn(NamedTuple):
 
     @property
     def header(self) -> str:
-        """Header of the file."""
+        """As the file has it."""
         return f"{self.title} ({self.unit})"
 
 
@@ -59,16 +58,13 @@ _US: dict[str, tuple[str, str, int, Callable[[Array], Array]]] = {
     "°C": ("°F", "degF", 1, lambda values: values * 1.8 + 32.0),
     "kPa": ("inHg", "inHg", 2, lambda values: values / 3.386388640341),
 }
+# channel → column
 COLUMNS: dict[Units, dict[str, LogColumn]] = {
     "si": _SI, "us": {name: LogColumn(c.title, *_US.get(c.unit, c[1:])) for name, c in _SI.items()}
 }  # fmt: skip
-"""Channel → column."""
-
 POSITION = ("latitude", "longitude", "gps_speed")
 POLLED = tuple(name for name in _SI if name not in POSITION)
-
-LogTable = dict[str, list[str]]
-"""Header → cell texts; time first."""
+LogTable = dict[str, list[str]]  # header → cell texts; time first
 
 
 def packed(table: LogTable) -> bytes:
@@ -91,8 +87,7 @@ def quantise(values: Array, mode: str = "floor", step: float = 1.0) -> Array:
 def control_unit(run: SimulatedRun, rounding: str, rng: np.random.Generator) -> dict[str, Array]:
     """Return what the vehicle's control unit offers at every instant: channels in its own steps, (t,) each.
 
-    The fast channels flutter (idle speed, pulsating flow); temperatures, in whole °C by `rounding`, and vehicle speed do
-    not.
+    The fast channels flutter (idle speed, pulsating flow); temperatures, in whole °C, and vehicle speed do not.
     """
     percent = 100.0 / 255.0
 
@@ -117,11 +112,9 @@ def log_run(
     run: SimulatedRun, seed: int | np.random.Generator, *, units: Units = "si", rounding: str = "floor",
     clock: ZoneInfo | None = None,
 ) -> LogTable:  # fmt: skip
-    """Record a run as the logger does.
+    """Record a run as the logger does, a row each step of the simulation.
 
-    `run`: A full simulation (its `step` is the row interval); `seed`: source of missed answers, gaps and position
-    noise; `units` {"si", "us"}: units of the file; `rounding` {"floor", "round"}: how the control unit brings
-    temperatures to whole °C; `clock`: write local date and time in this zone instead of elapsed seconds.
+    `seed` of missed answers, gaps and position noise; `clock`: write local date and time in this zone in place of elapsed time.
     """
     rng = np.random.default_rng(seed)
     n, width, columns = len(run.time), len(POLLED), COLUMNS[units]
@@ -137,7 +130,11 @@ def log_run(
         texts = _repeat(readings[name], fix, n, columns[name])
         cells[name] = ["" if b else c for b, c in zip(blank.tolist(), texts, strict=True)]
     rows = np.flatnonzero(_outside(run.time, rng, _GAPS, (0.05, 0.95), (2.0, 7.0)))
-    times = {ELAPSED_HEADER if clock is None else CLOCK_HEADER: _times(run, run.time[rows], clock)}
+    times = {ELAPSED_HEADER: [f"{t:.1f}" for t in run.time[rows].tolist()]}
+    if clock is not None:
+        tenths = np.round(run.time[rows] * 10.0).astype(np.int64).tolist()
+        moments = ((start_time(run) + timedelta(milliseconds=100 * t)).astimezone(clock) for t in tenths)
+        times = {CLOCK_HEADER: [f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 100000}" for at in moments]}
     return times | {columns[name].header: [texts[i] for i in rows.tolist()] for name, texts in cells.items()}
 
 
@@ -155,15 +152,6 @@ def _outside(
         start = rng.uniform(*place) * time[-1]
         outside &= ~((time >= start) & (time < start + rng.uniform(*length)))
     return outside
-
-
-def _times(run: SimulatedRun, time: Array, zone: ZoneInfo | None) -> list[str]:
-    if zone is None:
-        return [f"{t:.1f}" for t in time.tolist()]
-    begin = start_time(run)
-    tenths = np.round(time * 10.0).astype(np.int64).tolist()
-    moments = ((begin + timedelta(milliseconds=100 * t)).astimezone(zone) for t in tenths)
-    return [f"{moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond // 100000}" for moment in moments]
 
 
 def _repeat(values: Array, at: Rows, n: int, column: LogColumn) -> list[str]:

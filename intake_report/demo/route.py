@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from intake_report.demo.articles import Array, Day
+from intake_report.demo.scenario import Array, Day
 
-ORIGIN_LATITUDE, ORIGIN_LONGITUDE = 8.4, -31.2  # first point [°]: open ocean
-
+_ORIGIN = 8.4, -31.2  # latitude and longitude of the first point [°]: open ocean
 _WGS84_A, _WGS84_E2 = 6378137.0, 6.69437999014e-3  # semi-major axis [m], first eccentricity squared
 
 # Moves: (metres, 0) straight on, or (radius in metres, angle in degrees, left positive).
@@ -47,8 +46,8 @@ class SimulatedRoute:
     elevation: Array  # height above sea level [m]
     grade: Array  # slope along the route [m/m]
     limit: Array  # highest speed a calm driver would use there, braking for what is ahead included [m/s]
-    ramp_start: float  # phase edge [m]
-    highway_start: float  # phase edge [m]
+    ramp_start: float  # [m]
+    highway_start: float  # [m]
     length: float  # [m]
     junctions: tuple[float, ...]  # route distances of the stop lines of the signals [m]
 
@@ -58,17 +57,10 @@ class SimulatedRoute:
         heading = np.interp(d, self.distance, self.heading)
         x = np.interp(d, self.distance, self.x) - cross * np.sin(heading)
         y = np.interp(d, self.distance, self.y) + cross * np.cos(heading)
-        return to_degrees(x, y)
-
-
-def to_degrees(x: Array, y: Array) -> tuple[Array, Array]:
-    """Convert east/north offsets [m] from the origin to latitude and longitude [°] (local radii of the ellipsoid)."""
-    w = math.sqrt(1.0 - _WGS84_E2 * math.sin(math.radians(ORIGIN_LATITUDE)) ** 2)
-    meridian = _WGS84_A * (1.0 - _WGS84_E2) / w**3
-    normal = _WGS84_A / w
-    latitude = ORIGIN_LATITUDE + np.degrees(y / meridian)
-    longitude = ORIGIN_LONGITUDE + np.degrees(x / (normal * np.cos(np.radians(latitude))))
-    return latitude, longitude
+        # local radii of the ellipsoid, along the meridian and across it
+        w = math.sqrt(1.0 - _WGS84_E2 * math.sin(math.radians(_ORIGIN[0])) ** 2)
+        latitude = _ORIGIN[0] + np.degrees(y / (_WGS84_A * (1.0 - _WGS84_E2) / w**3))
+        return latitude, _ORIGIN[1] + np.degrees(x / (_WGS84_A / w * np.cos(np.radians(latitude))))
 
 
 @lru_cache(maxsize=1)
@@ -106,10 +98,9 @@ def gpx(route: SimulatedRoute, step: float = 10.0) -> str:
     for i in range(1, last + 1):
         if route.distance[i] - route.distance[keep[-1]] >= every[i] or i == last:
             keep.append(i)
-    latitude, longitude = to_degrees(route.x[keep], route.y[keep])
     points = "\n".join(
         f'   <trkpt lat="{a:.6f}" lon="{o:.6f}"><ele>{e:.1f}</ele></trkpt>'
-        for a, o, e in zip(latitude, longitude, route.elevation[keep], strict=True)
+        for a, o, e in zip(*route.position(route.distance[keep]), route.elevation[keep], strict=True)
     )
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -142,11 +133,9 @@ class RunPlan:
 
 def _correlated(rng: np.random.Generator, points: int, step: float, scale: float, spread: float) -> Array:
     """Return a first-order autoregressive series with correlation length `scale` and standard deviation `spread`."""
-    keep = np.exp(-step / scale)
-    shocks = rng.standard_normal(points) * spread
+    keep, shocks = np.exp(-step / scale), rng.standard_normal(points) * spread
     shocks[1:] *= np.sqrt(1.0 - keep**2)
-    series: Array = lfilter([1.0], [1.0, -keep], shocks)
-    return series
+    return np.asarray(lfilter([1.0], [1.0, -keep], shocks))
 
 
 def start_state(rng: np.random.Generator) -> tuple[float, float, float]:

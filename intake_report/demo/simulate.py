@@ -5,14 +5,25 @@ flow-dependent conductances and a fan with hysteresis are stepped semi-implicitl
 shared with the analysis, which knows one first-order response at most.
 """
 
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
-from intake_report.demo.route import NOISE_STEP, Motion, RunPlan, SimulatedRoute, demo_route, drive, start_state
+from intake_report.demo.route import (
+    NOISE_STEP,
+    Motion,
+    RunPlan,
+    SimulatedRoute,
+    demo_route,
+    draw_plan,
+    drive,
+    start_state,
+)  # fmt: skip
+from intake_report.demo.scenario import CONTROL, SEED, STOCK, Array, Day, Intake, Scenario, SimulatedVehicle
 
 LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
 SPEED_SCALE = 1.012  # vehicle speed reading over true speed: speedometers read a little high (common practice)
@@ -82,38 +93,28 @@ def full_airflow(vehicle: SimulatedVehicle, rpm: Array, density: Array | float) 
 
 
 def _filling(rpm: Array) -> Array:
-    """Return the volumetric efficiency at engine speeds [rpm]."""
     return np.asarray(0.92 - 0.16 * ((rpm - 4200.0) / 3800.0) ** 2)
 
 
-def manifold_pressure(
+def _control(
     vehicle: SimulatedVehicle, configuration: Intake, engine: Engine, air: Array, barometric: float
-) -> Array:
-    """Return manifold absolute pressure [kPa] from airflow, with air temperature [°C] at the sensor.
+) -> tuple[Array, Array, Array]:
+    """Return manifold absolute pressure [kPa], throttle opening [%] and ignition advance [° before top dead centre].
 
-    The charge picks up heat on its way to the valve, the more the slower it flows; the restriction caps the pressure.
+    `air` [°C] as the sensor has it. The charge picks up heat on its way to the valve, the more the slower it flows; the
+    restriction caps the pressure. The throttle is an orifice (common practice); hot air takes back advance.
     """
     charge = air + 273.15 + 18.0 * np.exp(-engine.airflow / 12.0)
     volume = vehicle.displacement * engine.rpm * _filling(engine.rpm)
     pressure = engine.airflow * 1e-3 * AIR_GAS_CONSTANT * charge * 120.0 / volume / 1000.0
     pressure = 10.0 + 0.90 * pressure  # residual gas raises the pressure that a small airflow needs
-    return np.minimum(pressure, barometric - pressure_drop(configuration, engine.airflow) - 0.6)
-
-
-def throttle(engine: Engine, pressure: Array, barometric: float) -> Array:
-    """Return throttle opening [%] that passes the airflow at the manifold pressure [kPa] (orifice, common practice)."""
-    ratio = np.clip(pressure / barometric, 0.1, 0.985)
-    r = np.maximum(ratio, 0.528)  # subsonic nozzle function, constant below the critical ratio
+    pressure = np.minimum(pressure, barometric - pressure_drop(configuration, engine.airflow) - 0.6)
+    r = np.clip(pressure / barometric, 0.528, 0.985)  # subsonic nozzle function, constant below the critical ratio
     nozzle = np.sqrt(np.maximum(r ** (2.0 / 1.4) - r ** (2.4 / 1.4), 1e-4)) / 0.2588
-    area = engine.airflow / nozzle
-    return np.clip(9.0 + 78.0 * (area / 420.0) ** 0.62, 0.0, 100.0)
-
-
-def spark_advance(engine: Engine, reading: Array) -> Array:
-    """Return ignition advance [° before top dead centre]; the engine control takes some back for hot intake air."""
+    throttle = np.clip(9.0 + 78.0 * (engine.airflow / nozzle / 420.0) ** 0.62, 0.0, 100.0)
     base = 14.0 + 24.0 * np.clip((engine.rpm - 700.0) / 2600.0, 0.0, 1.0) - 0.22 * np.maximum(engine.load - 25.0, 0.0)
-    taken_back = 0.28 * np.maximum(reading - 35.0, 0.0) * np.clip(engine.load / 60.0, 0.0, 1.0)
-    return base - taken_back
+    taken_back = 0.28 * np.maximum(air - 35.0, 0.0) * np.clip(engine.load / 60.0, 0.0, 1.0)
+    return pressure, throttle, base - taken_back
 
 
 def heat(
@@ -207,11 +208,7 @@ def _stepped(node: Array, rate: Array | float, source: Array, sink: Array | floa
 
 @dataclass(frozen=True)
 class SimulatedRun:
-    """One run's continuous truth on a uniform grid (all arrays (t,)).
-
-    Temperatures named `true_air` and `sensor_element` are the two that metrics are defined on: the air at the sensor's
-    location, which no sensor shows, and the sensor's element before the control unit rounds it.
-    """
+    """One run's continuous truth on a uniform grid (all arrays (t,)); metrics are defined on the first two temperatures."""
 
     configuration: Intake
     day: Day
@@ -222,28 +219,27 @@ class SimulatedRun:
     time: Array  # since the start of the log [s]
     distance: Array  # route distance [m]
     speed: Array  # [km/h]
-    true_air: Array  # [°C]
-    sensor_element: Array  # [°C]
+    true_air: Array  # the air at the sensor's location, which no sensor shows [°C]
+    sensor_element: Array  # before the control unit rounds it [°C]
     ambient: Array  # free-stream air at the vehicle [°C]: the reference of every true over-ambient
     ambient_element: Array  # the vehicle's own ambient sensor before rounding [°C]
     coolant: Array  # [°C]
     rpm: Array
     airflow: Array  # [g/s]
+    load: Array  # [%]
     manifold_pressure: Array  # [kPa]
     throttle: Array  # [%]
-    load: Array  # [%]
     spark_advance: Array  # [° before top dead centre]
 
 
 class Drives(NamedTuple):
-    """n runs driven in step: motion, engine, and by name temperatures (t, n) [°C].
-
-    Temperatures are those of `heat`, the free-stream "ambient", and that at a "station" outside the city.
-    """
+    """n runs driven in step."""
 
     motion: Motion
     engine: Engine
-    temperatures: dict[str, Array]
+    temperatures: dict[
+        str, Array
+    ]  # (t, n) [°C]: those of `heat`, free-stream "ambient", and a "station" outside the city
 
 
 Conditions = tuple[Intake, Day, RunPlan]
@@ -284,23 +280,39 @@ def simulate_runs(runs: Sequence[Conditions], vehicle: SimulatedVehicle) -> tupl
         count = int(drives.motion.samples[place])
         t = {name: values[:count, place] for name, values in drives.temperatures.items()}
         engine = Engine(*(values[:count, place] for values in drives.engine))
-        pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
         made.append(SimulatedRun(
             configuration, day, plan, demo_route(), vehicle, LOG_STEP, drives.motion.time[:count],
             drives.motion.distance[:count, place], 3.6 * drives.motion.speed[:count, place], t["air"], t["element"],
-            t["ambient"], t["ambient_element"], t["coolant"], engine.rpm, engine.airflow, pressure,
-            throttle(engine, pressure, day.pressure), engine.load, spark_advance(engine, t["element"]),
+            t["ambient"], t["ambient_element"], t["coolant"], engine.rpm, engine.airflow, engine.load,
+            *_control(vehicle, configuration, engine, t["element"], day.pressure),
         ))  # fmt: skip
     return tuple(made)
 
 
 def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:
-    """Return the plan of the unmodified control vehicle that follows a run in tandem, `headway` [s] behind.
-
-    Same day, same lights, same fluctuations of ambient; its own driver and start state.
-    """
+    """Return the plan of the unmodified vehicle that follows a run, `headway` [s] behind: its own driver and start state."""
     places = np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0])
     holds = p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0)
     pace, gentle, ramp = (float(rng.normal(1.0, spread)) for spread in (0.004, 0.03, 0.03))
     driver = (p.pace * pace, p.acceleration * gentle, p.ramp_acceleration * ramp)
     return RunPlan(p.start, p.idle + headway, places, holds, *driver, *start_state(rng), p.noise, p.gust)
+
+
+def generator(scenario: Scenario, seed: int, *path: str) -> np.random.Generator:
+    """Return the random generator of one purpose of one campaign (independent of all others)."""
+    keys = [seed, *(zlib.crc32(part.encode()) for part in (scenario.id, *path))]
+    return np.random.default_rng(np.random.SeedSequence(keys))
+
+
+@lru_cache(maxsize=4)
+def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
+    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
+    runs = {}
+    for planned in scenario.schedule:
+        day = scenario.days[planned.day]
+        plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
+        runs[planned.run] = (planned.configuration, day, plan)
+        if scenario.control:  # the unmodified vehicle beside it
+            beside = control_plan(plan, generator(scenario, seed, planned.run, "control"))
+            runs[f"{planned.run}{CONTROL}"] = (STOCK, day, beside)
+    return dict(zip(runs, simulate_runs([*runs.values()], scenario.vehicle), strict=True))

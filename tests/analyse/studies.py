@@ -13,8 +13,8 @@ from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.analyse.zeroing import FADING, NOT_ZEROED, WARM, Sight, Stand, Zeroing, draw_offsets
 from intake_report.campaign import Campaign
-from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
+from intake_report.demo.scenario import OPEN, SEALED, STOCK
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys
 from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.thermal.common import ReplayDraws

@@ -14,7 +14,7 @@ from intake_report.analyse.claim_check import claim_mistakes, find_key
 from intake_report.analyse.claims import ClaimEvidence, direct_comparisons, judge_claims, side_uncertainty
 from intake_report.analyse.compare import compare, compare_pair
 from intake_report.campaign import Claim, Planning
-from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.scenario import OPEN, SEALED, STOCK
 from intake_report.messages import message, said
 from intake_report.metrics import keys
 from intake_report.results.text import interval_text

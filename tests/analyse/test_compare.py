@@ -21,7 +21,7 @@ from intake_report.analyse.compare import (
 )
 from intake_report.analyse.compare.estimate import estimate
 from intake_report.analyse.compare.instruments import drawn_order, instrument_part, mixture, quantile
-from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.scenario import OPEN, SEALED, STOCK
 from intake_report.messages import Listing, message, said
 from intake_report.metrics import keys
 from intake_report.results.text import difference_interval

@@ -10,7 +10,7 @@ from scipy import stats
 
 from analyse.test_compare import CITY, MODEL, RECOVERY, Shifts, rows, sealed
 from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
-from intake_report.demo.articles import SEALED
+from intake_report.demo.scenario import SEALED
 from intake_report.render.blocks import Paragraph, Table
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import comparison_table

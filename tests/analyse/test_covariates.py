@@ -13,7 +13,7 @@ from analyse.test_limitations import NOTHING
 from intake_report.analyse.compare import Covariates, compare, compare_pair
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.campaign import load_campaign
-from intake_report.demo.articles import SEALED, STOCK
+from intake_report.demo.scenario import SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.statistics import blocked, coverage_factor, dealt_anew, fit_slopes

@@ -18,7 +18,7 @@ from intake_report.analyse.limitations import KINDS, Findings, derive_limitation
 from intake_report.analyse.limitations.comparisons import MATERIAL, blocks_for, floor_of, forecast
 from intake_report.analyse.limitations.layout import read_issued
 from intake_report.campaign import Planning
-from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.scenario import OPEN, SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.metrics import keys

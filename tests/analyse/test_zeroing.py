@@ -11,7 +11,7 @@ from scipy.stats import binom
 from analyse.studies import campaign
 from intake_report.analyse.zeroing import Sight, Stand, draw_offsets
 from intake_report.campaign import load_campaign
-from intake_report.demo.articles import SEALED, STOCK
+from intake_report.demo.scenario import SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.messages import said
 

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from intake_report.demo.articles import STOCK, SimulatedVehicle
 from intake_report.demo.route import demo_route, draw_plan
-from intake_report.demo.scenario import RAMP_TRIAL
+from intake_report.demo.scenario import RAMP_TRIAL, STOCK, SimulatedVehicle
 from intake_report.demo.simulate import simulate_runs
 
 

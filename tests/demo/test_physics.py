@@ -7,9 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulated import FAST_STEP, batch_truth, run_events, run_truth, simulate_batch
 
-from intake_report.demo.articles import OPEN, SEALED, STOCK, SimulatedVehicle
 from intake_report.demo.route import demo_route, draw_plan, drive
-from intake_report.demo.scenario import RAMP_TRIAL
+from intake_report.demo.scenario import OPEN, RAMP_TRIAL, SEALED, STOCK, SimulatedVehicle
 from intake_report.demo.simulate import heat, run_engine
 
 ROUTE, DAY = demo_route(), RAMP_TRIAL.days[0]

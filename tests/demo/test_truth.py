@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from simulated import HOLD, batch_truth, design, expected_metrics, run_events, run_truth, simulate_campaigns, truth
 
-from intake_report.demo.articles import SEALED, STOCK
 from intake_report.demo.route import demo_route
-from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
+from intake_report.demo.scenario import RAMP_TRIAL, SEALED, STOCK, THREE_DAYS
 
 BASES = ("true_air", "sensor_element")
 

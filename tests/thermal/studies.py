@@ -8,8 +8,8 @@ from scipy import stats
 from simulated import SEED, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
 
 from intake_report.analyse.compare import compare
-from intake_report.demo.articles import OPEN, SEALED, STOCK, Day
 from intake_report.demo.route import demo_route, draw_plan
+from intake_report.demo.scenario import OPEN, SEALED, STOCK, Day
 from intake_report.demo.simulate import SPEED_SCALE
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
