@@ -31,7 +31,8 @@ from intake_report.results import ReportResult
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.results.types import Better
-from intake_report.thermal import ThermalFit, airflow_law, element, trace
+from intake_report.thermal import ThermalFit
+from intake_report.thermal.model import airflow_law, element, trace
 from intake_report.units import UnitSystem, to_display
 
 DELTA, OVER = "temperature_difference", "over_ambient"

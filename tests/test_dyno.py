@@ -13,9 +13,18 @@ from scipy import stats
 
 from intake_report.analyse.evidence_limits import dyno_limitations
 from intake_report.campaign.sections import DynoSection
-from intake_report.dyno.curves import Grid, common_grid, correct, difference_curves, mean_curves, on_grid, pull_figures
-from intake_report.dyno.pulls import COLUMNS, DynoPull, estimate_at_engine, make_pull
-from intake_report.dyno.session import DynoResult, analyse_pulls, drift, leave_out_warm_up
+from intake_report.dyno import DynoResult, analyse_pulls, difference_curves, drift, leave_out_warm_up, mean_curves
+from intake_report.dyno.pulls import (
+    COLUMNS,
+    DynoPull,
+    Grid,
+    common_grid,
+    correct,
+    estimate_at_engine,
+    make_pull,
+    on_grid,
+    pull_figures,
+)
 from intake_report.errors import DataError
 from intake_report.loaders import read_columns
 from intake_report.messages import said

@@ -14,7 +14,8 @@ from intake_report.analyse.measure import metric_keys
 from intake_report.analyse.zeroing import look_at
 from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign, Claim, Limit
-from intake_report.dyno import dyno_evidence, read_pulls
+from intake_report.dyno import dyno_evidence
+from intake_report.dyno.pulls import read_pulls
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Listing, Part, message
 from intake_report.metrics import PULL_METRICS, REGISTRY

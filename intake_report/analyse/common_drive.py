@@ -18,9 +18,19 @@ from intake_report.campaign import Campaign, CommonDriveSection
 from intake_report.errors import DataError, placed
 from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
-from intake_report.results import CommonDriveResult, Comparison, MetricKey, RunCurve
-from intake_report.thermal import CommonDrive, DriveInput, ThermalFit
-from intake_report.thermal.model import SPREAD, STEP
+from intake_report.results import CommonDriveResult, Comparison, Metrics, RunCurve
+from intake_report.thermal import CommonDrive, ThermalFit
+from intake_report.thermal.model import (
+    COEFFICIENTS,
+    SPREAD,
+    STEP,
+    DriveInput,
+    airflow_law,
+    drive_input,
+    lacking,
+    natural,
+    trace,
+)
 from intake_report.units import to_internal
 
 if TYPE_CHECKING:
@@ -35,18 +45,13 @@ NO_DRIVE = message("no common drive", "no-common-drive")
 
 
 def common_drive(
-    campaign: Campaign,
-    measured: Measured,
-    used: set[str],
-    metrics: Sequence[MetricKey],
-    compared: Sequence[Comparison] = (),
+    campaign: Campaign, measured: Measured, used: set[str], metrics: Metrics, compared: Sequence[Comparison] = ()
 ) -> CommonDriveResult | None:
     """Return the comparison on the campaign's common drive; None where the campaign asks for none.
 
     `used`: runs that take part; `compared`: the measured differences, whose metrics are asked of the models too.
     """
-    settings = campaign.common_drive
-    if settings is None:
+    if (settings := campaign.common_drive) is None:
         return None
     inputs, notes = thermal_inputs(campaign, measured, used)
     fits, reasons = fitted(campaign, inputs)
@@ -56,12 +61,9 @@ def common_drive(
         return CommonDriveResult(NO_DRIVE, notes=(*notes, few))
     series = {run.run: run for run in measured.series}
     common, label = _chosen(campaign, settings, fits, series)
-    known = {c.key for c in compared if c.difference is not None}
-    keys = tuple(
-        k for k in metrics
-        # a trace has neither phases nor an entry
-        if k.spec.headline and (k.parameter.kind == "none" or (k.key in known and not settings.file))
-    )  # fmt: skip
+    # a trace has neither phases nor an entry
+    known = {c.key for c in compared if c.difference is not None and not settings.file}
+    keys = tuple(k for k in metrics if k.spec.headline and (k.parameter.kind == "none" or k.key in known))
     replayed = thermal.replay(fits, common, series, keys, np.random.default_rng([campaign.metrics.seed, 15]))
     validation = thermal.leave_one_out(fits)
     single = tuple(f.configuration for f in fits if len(f.drives) < 2)
@@ -81,14 +83,17 @@ def common_drive(
         notes += (message(template, "failed", names=names),)
     drives, there = [one for f in fits for one in f.drives], _stopped(common.drive)
     stood = [(f.configuration, float(np.mean([_stopped(one) for one in f.drives])), there) for f in fits]
+    some = np.unique(np.linspace(0, common.drive.time.size - 1, POINTS).round().astype(np.intp))
+    shown = tuple((common.drive.time - common.drive.time[0])[some].tolist())
+    over = {id: (values - common.drive.ambient)[some] for id, values in replayed.temperature.items()}
     return CommonDriveResult(
         drive=label,
         comparisons=rows,
         values=replayed.values,
-        curves=tuple(_curve(id, common.drive, values) for id, values in replayed.temperature.items()),
+        curves=tuple(RunCurve("", id, shown, tuple(values.tolist())) for id, values in over.items()),
         validation=validation,
-        parameters=parameter_frame(fits),
-        what_if=thermal.what_if(fits, common, thermal.airflow_law(drives)),
+        parameters=_parameters(fits),
+        what_if=thermal.what_if(fits, common, airflow_law(drives)),
         standing=pd.DataFrame(stood, columns=["configuration", "measured", "common"]),
         failed=failed,
         direct=direct,
@@ -107,15 +112,12 @@ def thermal_inputs(
     weather = {run.run: run for run in measured.weather.runs}
     found: dict[str, DriveInput] = {}
     notes: list[Part] = []
-    for series in measured.series:
-        if series.run not in used:
-            continue
-        clean, air = measured.cleaned[series.run], weather.get(series.run)
-        wind = None
+    for series in (one for one in measured.series if one.run in used):
+        clean, air, wind = measured.cleaned[series.run], weather.get(series.run), None
         if air is not None and air.wind_speed is not None and air.wind_direction is not None:
             wind = (air.wind_speed / 3.6, air.wind_direction)
         shift = measured.zeroing.correction(campaign, "iat", channel_step(campaign, clean, "iat"))
-        made = thermal.drive_input(series, clean, measured.alignment.reference.path, wind, shift)
+        made = drive_input(series, clean, measured.alignment.reference.path, wind, shift)
         if isinstance(made, tuple):
             found[series.run] = made[0]
             notes += made[1]
@@ -130,7 +132,7 @@ def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[Ther
     notes: list[Part] = []
     for configuration in campaign.configurations:
         drives = [drive for drive in inputs.values() if drive.configuration == configuration.id]
-        reason = thermal.lacking(drives) if drives else message("no run of it can be modelled", "no-run")
+        reason = lacking(drives) if drives else message("no run of it can be modelled", "no-run")
         if reason is None:
             fits.append(thermal.fit(drives))
         else:
@@ -145,8 +147,8 @@ def _chosen(
     drives = {one.run: one for f in fits for one in f.drives}
     if settings.file:
         template = "the speed trace {file}, in calm air at the mean ambient of the runs"
-        trace = _from_file(campaign, settings, list(drives.values()))
-        return trace, message(template, "speed-file", file=settings.file)
+        own = _from_file(campaign, settings, list(drives.values()))
+        return own, message(template, "speed-file", file=settings.file)
     run = settings.run
     if run is not None and run not in drives:
         raise DataError(f"run “{run}” is not among those modelled.", file=campaign.file, where="common_drive.run",
@@ -181,7 +183,7 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
     if np.any(np.diff(time) <= 0.0) or time[-1] - time[0] < STEP or speed.min() < 0.0 or speed.max() > FASTEST:
         raise wrong(f"time does not rise by {STEP:g} s or more, or a speed is impossible.")
     ambient = float(np.mean([np.mean(one.ambient) for one in drives]))
-    drive = thermal.trace("common", time, speed, thermal.airflow_law(drives), ambient)
+    drive = trace("common", time, speed, airflow_law(drives), ambient)
     still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))
     ends = zip(np.flatnonzero(still > 0), np.flatnonzero(still < 0) - 1, strict=True)
     stops = tuple(Span(float(drive.time[a]), float(drive.time[b])) for a, b in ends)
@@ -211,23 +213,17 @@ def _stopped(drive: DriveInput) -> float:
 
 def _failed(settings: CommonDriveSection, validation: pd.DataFrame) -> tuple[str, ...]:
     """Return configurations beyond a limit in the mean over their runs."""
-    of = validation.assign(square=validation["rms"] ** 2).groupby("configuration", sort=False)
-    means = of[["square", "peak_bias", "coverage"]].mean()
-    failed = (means["square"] ** 0.5 > settings.largest_rms) | (means["peak_bias"].abs() > settings.largest_peak_bias)
-    return tuple(means.index[failed | (means["coverage"] < settings.least_coverage)])
+    squared = validation.assign(square=validation["rms"] ** 2).groupby("configuration", sort=False)
+    off = squared[["square", "peak_bias", "coverage"]].mean()
+    beyond = (off["square"] ** 0.5 > settings.largest_rms) | (off["peak_bias"].abs() > settings.largest_peak_bias)
+    return tuple(off.index[beyond | (off["coverage"] < settings.least_coverage)])
 
 
-def _curve(configuration: str, drive: DriveInput, temperature: np.ndarray) -> RunCurve:
-    some = np.unique(np.linspace(0, drive.time.size - 1, POINTS).round().astype(np.intp))
-    over = (temperature - drive.ambient)[some]
-    return RunCurve("", configuration, tuple((drive.time - drive.time[0])[some].tolist()), tuple(over.tolist()))
-
-
-def parameter_frame(fits: Sequence[ThermalFit]) -> pd.DataFrame:
-    """Return the parameters of every configuration; `factor` e^u of a value whose logarithm has the uncertainty u."""
+def _parameters(fits: Sequence[ThermalFit]) -> pd.DataFrame:
     rows = []
     for f in fits:
+        # e^u of a value whose logarithm has the uncertainty u
         factors = np.exp(np.sqrt(np.diag(f.covariance))[: SPREAD.size]).tolist()
-        for c, value, factor in zip(thermal.COEFFICIENTS, thermal.natural(f.shape).tolist(), factors, strict=True):
+        for c, value, factor in zip(COEFFICIENTS, natural(f.shape).tolist(), factors, strict=True):
             rows.append((f.configuration, c.name, c.unit, c.meaning, value, factor, c.name not in f.not_excited))
     return pd.DataFrame(rows, columns=["configuration", "name", "unit", "meaning", "value", "factor", "excited"])

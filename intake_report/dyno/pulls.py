@@ -1,4 +1,4 @@
-"""One wide-open-throttle sweep as measured: read, checked, with power and torque that agree, at a stated place.
+"""One wide-open-throttle sweep: read, checked, at a stated place, corrected with the air of its cell, on a grid of speeds.
 
 Engine speed [rpm], torque [N·m], power [kW], temperature [°C], pressure [kPa], humidity [%].
 """
@@ -13,14 +13,26 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from intake_report.air import AirState, Correction, check_humidity, check_pressure, uncorrected
+from intake_report.air import (
+    INTAKE_REFUSAL,
+    AirState,
+    Aspiration,
+    Correction,
+    check_humidity,
+    check_pressure,
+    correction,
+    correction_spec,
+    uncorrected,
+)
 from intake_report.campaign import Campaign
+from intake_report.campaign.sections import DynoSection
 from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
 from intake_report.messages import Count, Message, message
 
 Array = NDArray[np.float64]
 Place = Literal["wheel", "engine"]
+Quantity = Literal["power", "torque"]
 
 TORQUE_CONSTANT = 60_000.0 / (2.0 * math.pi)  # kW = N·m · rpm / 9549.296586 (exact: one revolution is 2π)
 LEAST_ROWS = 5
@@ -46,12 +58,12 @@ _LOSS = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*%\s*(.*)$")
 
 
 def power_from_torque(torque: Array, speed: Array) -> Array:
-    """Power [kW] from torque [N·m] and engine speed [rpm], shapes (n,)."""
+    """Power [kW] from torque [N·m] and engine speed [rpm]."""
     return torque * speed / TORQUE_CONSTANT
 
 
 def torque_from_power(power: Array, speed: Array) -> Array:
-    """Torque [N·m] from power [kW] and engine speed [rpm], shapes (n,); the speed must not be 0."""
+    """Torque [N·m] from power [kW] and engine speed [rpm], which must not be 0."""
     return power * TORQUE_CONSTANT / speed
 
 
@@ -76,7 +88,7 @@ class DynoPull:
     notes: tuple[Message, ...] = ()  # what was done to the rows
     stated: Mapping[str, float] = field(default_factory=dict)  # figures as the dyno printed them [kW], [N·m]
     printed: str = ""  # the correction of these
-    correction: Correction = field(default_factory=uncorrected)  # that torque and power hold, see `curves.correct`
+    correction: Correction = field(default_factory=uncorrected)  # that torque and power hold, see `correct`
 
     @property
     def basis(self) -> str:
@@ -88,12 +100,11 @@ def make_pull(
     id: str, configuration: str, measured_at: Place, order: int, table: Mapping[str, ArrayLike | None], *, session: str = "",
     time: dt.datetime | None = None, warm_up: bool = False, elevation: float | None = None, file: str | None = None,
 ) -> DynoPull:  # fmt: skip
-    """Check one pull and complete torque or power.
+    """Check one pull and complete torque or power; DataError says what is wrong with it.
 
     `table`: columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
-    power or both, shape (n,); all others one value or one per row. The pressure is the station pressure; `elevation`:
-    of the cell [m], to question a pressure reduced to sea level; `file`: for error messages. Raises DataError: too few
-    rows, a pull that runs backwards, torque and power that contradict each other, impossible cell air.
+    power or both, (n,); all others one value or one per row. The pressure is the station pressure; `elevation`: of the cell
+    [m], to question a pressure reduced to sea level; `file`: for error messages.
     """
     with placed(f"Pull {id}: ", file=file):
         speed, torque, power, notes = _sweep(table)
@@ -115,8 +126,7 @@ def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, 
     rows = np.column_stack(list(given.values()))
     whole = np.isfinite(rows).all(axis=1)
     rows = rows[whole]
-    speed = rows[:, 0]
-    if speed.size < LEAST_ROWS:
+    if (speed := rows[:, 0]).size < LEAST_ROWS:
         raise DataError(f"it has {speed.size} rows with values.", remedy=f"A pull needs at least {LEAST_ROWS}.")
     if np.any(speed <= 0.0):
         raise DataError("its engine speed is not positive everywhere.", remedy="Trim the file to the sweep.")
@@ -128,8 +138,7 @@ def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, 
         raise DataError(what, remedy="Trim the file to the rising sweep; a coast-down is not a pull.")
     rising = np.concatenate([[True], speed[1:] > peak_so_far[:-1]])
     columns = dict(zip(given, rows[rising].T, strict=True))
-    speed = columns["rpm"]
-    if speed.size < LEAST_ROWS:
+    if (speed := columns["rpm"]).size < LEAST_ROWS:
         raise DataError(f"its engine speed rises in {speed.size} rows only.", remedy="Check the engine-speed column.")
     notes = [
         message(text, code=code, rows=Count(int((~kept).sum()), "row"))
@@ -186,16 +195,12 @@ def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple
 
 
 def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
-    """Read and check all pulls of a campaign; cell air that is declared overrides a column of the file.
-
-    Raises DataError: anything `read_columns` or `make_pull` refuses, with the file.
-    """
-    pulls = []
+    """Read and check all pulls of a campaign; cell air that is declared overrides a column of the file."""
+    pulls, elevation = [], campaign.dyno.elevation
     for entry in campaign.pulls:
         same = ("id", "configuration", "measured_at", "order", "time", "warm_up")
         common: dict[str, Any] = {name: getattr(entry, name) for name in same} | {"session": entry.session or ""}
         declared = {name: getattr(entry, name) for name in CELL}
-        elevation = campaign.dyno.elevation
         if entry.file is None:
             with placed(f"Pull {entry.id}: ", file=campaign.file):
                 cell, notes = _cell(list(declared.values()), elevation)
@@ -215,10 +220,8 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
 def estimate_at_engine(pull: DynoPull, loss: str) -> DynoPull:
     """Engine figures estimated from wheel figures with an assumed loss such as "15 % (assumed, same for all)".
 
-    They stay apart from measured ones; a pull that was measured at the engine stays as it is.
-
-    Raises DataError: if the loss does not start with a percentage between 0 and 50, or gives no name for the
-    assumption.
+    They stay apart from measured ones; a pull that was measured at the engine stays as it is. DataError: the loss is no
+    percentage between 0 and 50 with a name.
     """
     match = _LOSS.match(loss)
     share = float(match[1].replace(",", ".")) if match else math.nan
@@ -235,11 +238,7 @@ def estimate_at_engine(pull: DynoPull, loss: str) -> DynoPull:
 
 
 def one_basis(pulls: Sequence[DynoPull]) -> str:
-    """Return the common basis of some pulls.
-
-    Raises DataError: if wheel, engine or estimated figures are mixed, with one example of each; or curves and figures
-    as printed; or figures that were printed with unlike corrections.
-    """
+    """Return the common basis of some pulls; DataError where what cannot be compared is mixed, with an example of each."""
     rules: tuple[tuple[str, str, Callable[[DynoPull], str]], ...] = (
         ("Figures at the wheel and at the engine", "that were measured at the same place", lambda pull: pull.basis),
         ("Curves and figures as printed", "of one kind", lambda pull: "as printed" if pull.stated else "a curve"),
@@ -253,3 +252,126 @@ def one_basis(pulls: Sequence[DynoPull]) -> str:
             examples = "; ".join(f"{id}: {value}" for value, id in first.items())
             raise DataError(f"{what} are not mixed ({examples}).", remedy=f"Compare pulls {alike}.")
     return pulls[0].basis
+
+
+def correct(pull: DynoPull, section: DynoSection) -> DynoPull:
+    """Correct a pull by the method that the campaign names, with its cell air.
+
+    DataError: for intake air (it would correct away the effect under test), missing cell air, or what `correction` refuses.
+    """
+    aspiration: Aspiration = section.aspiration or "natural"
+    asked, typed = correction_spec(section.correction).key != "none", pull.printed not in ("", "none")
+    if asked and typed:
+        what = f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again."
+        raise DataError(what, remedy='Set dyno.correction to "none".')
+    if section.air == "intake" and not typed:
+        raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
+    if asked and pull.cell is None:
+        what = f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known."
+        raise DataError(what, remedy='Give them, or use the correction "none".')
+    if typed or pull.cell is None:
+        return replace(pull, correction=uncorrected(aspiration))
+    fuel, elevation = section.fuel_per_cycle, section.elevation
+    by = correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)
+    return replace(pull, correction=by, power=pull.power * by.factor, torque=pull.torque * by.factor)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Engine-speed band, step and smoothing window [rpm], the same for all curves that are compared."""
+
+    low: float
+    high: float
+    step: float
+    smoothing: float
+
+    @property
+    def speeds(self) -> Array:
+        """Grid speeds, shape (m,) [rpm]."""
+        return self.low + self.step * np.arange(round((self.high - self.low) / self.step) + 1, dtype=np.float64)
+
+
+def common_grid(pulls: Sequence[DynoPull], step: float, smoothing: float = 0.0) -> Grid:
+    """Grid from the lowest to the highest of its speeds that every pull covers [rpm]; DataError: fewer than two."""
+    last, first = (max(pulls, key=lambda p: p.speed[0]), min(pulls, key=lambda p: p.speed[-1]))
+    low, high = float(last.speed[0]), float(first.speed[-1])
+    if low > high:
+        what = f"one ends at {high:.0f} rpm, the other begins at {low:.0f} rpm."
+        what = f"Pulls {first.id} and {last.id} have no engine speed in common: {what}"
+        raise DataError(what, remedy="Leave one of them out.")
+    low, high = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
+    if high - low < step:
+        what = f"The pulls have fewer than two steps of the {step:g} rpm grid in common."
+        raise DataError(what, remedy="Use a finer grid.")
+    return Grid(low, high, step, smoothing)
+
+
+def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
+    """Values at the grid's engine speeds: a straight line fitted to the rows within ± width/2, NaN outside the pull.
+
+    `speed`, `values` (n,): strictly increasing speed [rpm] and the values; `grid` (m,), `width`: [rpm]; 0 interpolates between
+    rows without smoothing. A local line has no bias where the curve is straight, also at the ends of the pull; at a peak it
+    lowers the value by about curvature·width²/24.
+    """
+    smoothed = np.interp(grid, speed, values, left=np.nan, right=np.nan)
+    first = np.searchsorted(speed, grid - width / 2.0, side="left")
+    last = np.searchsorted(speed, grid + width / 2.0, side="right")
+    # where the window is narrower than the rows there is nothing to smooth
+    for i in np.flatnonzero(np.isfinite(smoothed) & (last - first >= 3)):
+        x, y = speed[first[i] : last[i]] - grid[i], values[first[i] : last[i]]
+        dx = x - x.mean()
+        smoothed[i] = y.mean() - x.mean() * float(dx @ y) / float(dx @ dx)
+    return smoothed
+
+
+def gridded(items: Sequence[DynoPull], quantity: Quantity, grid: Grid) -> Array:
+    """Smoothed, corrected values of each pull at the grid's speeds, shape (pulls, m)."""
+    return np.array([on_grid(i.speed, getattr(i, quantity), grid.speeds, grid.smoothing) for i in items])
+
+
+def pull_figures(item: DynoPull, grid: Grid) -> dict[str, Any]:
+    """Figures of one pull over the common band [kW, N·m, kW·rpm], corrected and not, with its correction.
+
+    `peak_*` of the smoothed, corrected curve, mean_* over the band by engine speed, area under the power curve.
+    peak_power_unsmoothed: highest corrected row; smoothing_effect: what smoothing took from it [%]. peak_at_edge: the
+    highest power lies at an end of the band, so the true peak may be outside it.
+    """
+    by, speeds = item.correction, grid.speeds
+    power, torque = (gridded([item], quantity, grid)[0] for quantity in ("power", "torque"))
+    width, area = grid.high - grid.low, float(np.trapezoid(power, speeds))
+    rows = (item.speed >= grid.low) & (item.speed <= grid.high)
+    top, twist = int(np.argmax(power)), int(np.argmax(torque))
+    raw = float(np.max(item.power[rows])) if rows.any() else float(power[top])
+    return _about(item) | {
+        "peak_power": float(power[top]),
+        "peak_power_speed": float(speeds[top]),
+        "peak_torque": float(torque[twist]),
+        "peak_torque_speed": float(speeds[twist]),
+        "mean_power": area / width,
+        "mean_torque": float(np.trapezoid(torque, speeds)) / width,
+        "area": area,
+        "peak_power_unsmoothed": raw,
+        "smoothing_effect": 100.0 * (float(power[top]) / raw - 1.0) if raw else 0.0,
+        "peak_at_edge": top in (0, speeds.size - 1),
+        "peak_power_uncorrected": float(power[top]) / by.factor,
+        "mean_power_uncorrected": area / width / by.factor,
+        "peak_torque_uncorrected": float(torque[twist]) / by.factor,
+    }
+
+
+def stated_figures(item: DynoPull) -> dict[str, Any]:
+    """Figures of a pull as the dyno printed them, and corrected where they were printed without correction."""
+    stated, factor = item.stated, item.correction.factor
+    measured = stated if item.printed == "none" else {}
+    figures = _about(item)
+    figures |= {f"{name}_uncorrected": measured.get(name) for name in ("peak_power", "mean_power", "peak_torque")}
+    for name in ("peak_power", "peak_torque", "mean_power", "mean_torque"):
+        figures[name] = stated[name] * factor if name in stated else None
+    return figures
+
+
+def _about(item: DynoPull) -> dict[str, Any]:
+    by, told, of_cell = item.correction, ("configuration", "session", "order"), ("temperature", "pressure", "humidity")
+    about = {"pull": item.id, **{name: getattr(item, name) for name in told}, "factor": by.factor}
+    about |= {f"cell_{name}": getattr(by.air or item.cell, name, None) for name in of_cell}
+    return about | {name: getattr(by, name) for name in ("vapour", "dry", "in_validity", "within_limit", "limitations")}

@@ -1,5 +1,6 @@
-"""The air at the intake sensor as a few first-order responses: under-hood air, duct, sensor element."""
+"""The air at the intake sensor as a few first-order responses (under-hood air, duct, sensor element), and what drives them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -7,19 +8,34 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg.lapack import dtbtrs
 
-Floats = NDArray[np.float64]
-FLAT = 1e-6  # rate times step below which the series of a response is used: the quotient would lose digits
+from intake_report.align.model import RoutePath
+from intake_report.clean import CleanRun
+from intake_report.clean.masks import RUNNING
+from intake_report.messages import Message, Part, Value, message
+from intake_report.metrics import RunSeries
 
+Floats = NDArray[np.float64]
+Wind = tuple[float, float]  # speed at 10 m [m/s] and where it comes from [°]
+FLAT = 1e-6  # rate times step below which the series of a response is used: the quotient would lose digits
 DIFFERENCE = 1e-4  # of a logarithm or of an effect's spread, for the derivatives
 STEP = 2.0  # s; time step of the model: short against every response but the sensor's, which is exact in it
+SETTLED = 300.0  # s after which a start state is forgotten (own choice)
+SHORTEST = 600.0  # s; several times what under-hood air and duct remember (own choice)
+LONGEST_GAP = 60.0  # s without speed that is bridged
+AFTER_START = 60.0  # s after the engine was off for which the reading is that of air that stood still
+WARM = 90.0  # °C; coolant of a warm engine where it is not recorded (common practice)
+LEAST_FLOW = 0.5  # g/s
+USUAL_FLOW = (3.0, 0.6, 0.0, 0.0)  # g/s, g/s per m/s …; where airflow is not recorded (common practice, a compact car)
+FINE = 0.1  # K; step of a reading that shows none
+SLOW, FAST = 0.5, 60.0 / 3.6  # m/s; standing, and beyond city speeds
+LEAST_STOPPED, LEAST_FAST = 60.0, 120.0  # s over the runs of a configuration
 
 
 class Coefficient(NamedTuple):
-    """One parameter of a configuration.
+    """One parameter of a configuration; `unit` and `meaning` as the report prints them.
 
-    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard deviation
-    of the logarithm (logit); chosen on the demo's simulator. Values beyond three spreads are refused. `unit`, `meaning`: as the
-    report prints them.
+    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard
+    deviation of the logarithm (logit); chosen on the demo's simulator. Values beyond three spreads are refused.
     """
 
     name: str
@@ -44,7 +60,6 @@ COEFFICIENTS = (
     Coefficient("held", 0.015, 0.7, "1/s", "rate at which under-hood air follows the parts around it"),
     Coefficient("parts", 0.0015, 0.5, "1/s", "rate at which these parts follow the air"),
 )
-"""Parameters of a configuration, in the order of every array of them."""
 NAMES = tuple(c.name for c in COEFFICIENTS)
 MIDDLE = np.array([np.log(c.middle / (1.0 - c.middle) if c.name == "share_still" else c.middle) for c in COEFFICIENTS])
 SPREAD = np.array([c.spread for c in COEFFICIENTS])
@@ -64,11 +79,11 @@ WIND_SPREAD = 0.7  # m/s; what a known wind leaves open near the ground (own cho
 class DriveInput:
     """What drives the model through one run or one common drive, every `STEP` [s].
 
-    `time`, `speed`, `airflow`, `coolant`, `ambient` (n,): elapsed time [s], vehicle speed [m/s], airflow [g/s], temperatures [°C].
-    `east`, `north` (n,): direction of travel as a unit vector; zeros where it is not known: then no wind acts. `wind` (2,): where
-    the air near the ground goes against the vehicle, to the east and north [m/s], as far as known; `wind_known`: whether a weather
-    source gave it. `reading_time`, `reading` (k,): readings to fit [s, °C], the middle of their `step` [K]; empty on a common
-    drive. `lag`: time constant of the sensor's element at 10 g/s [s].
+    Along it (n,): elapsed time [s], vehicle speed [m/s], airflow [g/s], temperatures [°C]; `east`, `north`: direction of travel
+    as a unit vector, zeros where it is not known: then no wind acts. `wind` (2,): where the air near the ground goes against
+    the vehicle, to the east and north [m/s]; `wind_known`: whether a weather source gave it. `reading_time`, `reading` (k,):
+    readings to fit [s, °C], the middle of their `step` [K]; empty on a common drive. `lag`: time constant of the sensor's
+    element at 10 g/s [s].
     """
 
     run: str
@@ -119,9 +134,8 @@ def natural(shape: Floats) -> Floats:
 def respond(rate: ArrayLike, target: ArrayLike, start: ArrayLike, step: ArrayLike) -> Floats:
     """Return x with dx/dt = rate·(target − x), sample by sample, (..., n).
 
-    `rate` (..., n): rates [1/s], not negative, at the samples; constant within a step at the mean of its two ends. `target` (..., n):
-    targets at the samples, straight between them; the unit of x. `start` (...): first value. `step`: time between samples [s],
-    one or (n − 1,); may differ from step to step.
+    `rate` (..., n): rates [1/s], not negative, constant within a step at the mean of its two ends. `target` (..., n): straight
+    between samples; the unit of x. `start` (...): first value. `step`: time between samples [s], one or (n − 1,).
 
     With k = rate·step, a = exp(−k) and m = (1 − a)/k a step maps x to a·x + (m − a)·u₀ + (1 − m)·u₁: the solution of the
     linear equation, stable for any step. All steps are one triangular band system, solved by LAPACK (dtbtrs).
@@ -143,8 +157,8 @@ def respond(rate: ArrayLike, target: ArrayLike, start: ArrayLike, step: ArrayLik
 def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str, Floats]:
     """Return temperatures above ambient [K] along a drive of n steps, (..., n) each.
 
-    `shape` (..., 13): logarithms of `COEFFICIENTS`; `effects` (..., 7): `EFFECTS` of the run. Returns "bay" under-hood air, "drawn"
-    air at the inlet, "air" at the sensor, "element" of the sensor.
+    `shape` (..., 13): logarithms of `COEFFICIENTS`; `effects` (..., 7): `EFFECTS` of the run. Returns "bay" under-hood air,
+    "drawn" air at the inlet, "air" at the sensor, "element" of the sensor.
 
     Notes
     -----
@@ -201,3 +215,106 @@ def at_times(values: Floats, grid: Floats, time: Floats) -> Floats:
     share = place - index
     result: Floats = values[..., index] * (1.0 - share) + values[..., index + 1] * share
     return result
+
+
+def drive_input(
+    series: RunSeries, clean: CleanRun, path: RoutePath | None = None, wind: Wind | None = None, shift: float = 0.0
+) -> tuple[DriveInput, tuple[Message, ...]] | Message:
+    """Return a run, `series` and `clean`, as the model takes it, with what was assumed; or why it cannot be modelled.
+
+    `path`: reference path, from which the direction of travel, and so the head wind, follows. `shift`: what is added to
+    readings so that they stand for the middle of their step [K].
+    """
+
+    def of_run(text: str, code: str, **values: Part) -> Message:
+        return message("{run}: " + text, code, run=series.run, **values)
+
+    if series.ambient is None:
+        return of_run("without an ambient temperature nothing can be modelled", "no-ambient")
+    at, speed = clean.samples("speed")
+    if at.size < 2 or series.time.size < 2:
+        return of_run("speed or intake air temperature is missing", "no-channel")
+    first, last = max(at[0], series.time[0]), min(at[-1], series.time[-1])
+    if last - first < SHORTEST:
+        lengths = {"length": Value(max(last - first, 0.0), "time", 0), "least": Value(SHORTEST, "time", 0)}
+        return of_run("{length} are shorter than the model's memory, {least} are needed", "short-run", **lengths)
+    inside = at[(at >= first) & (at <= last)]
+    if inside.size < 2 or np.diff(inside).max() > LONGEST_GAP:
+        return of_run("speed is missing for more than a minute", "speed-gap")
+    time = np.arange(first, last + 1e-9, STEP)
+    moving, notes = np.interp(time, at, speed) / 3.6, []
+    channels = {"airflow": usual_airflow(moving), "coolant": np.full(time.shape, WARM)}
+    for name, channel, assumed in (
+        ("airflow", "maf", "from speed"),
+        ("coolant", "coolant", Value(WARM, "temperature")),
+    ):
+        known = clean.samples(channel)
+        if known[0].size > 1:
+            channels[name] = np.interp(time, *known)
+        else:
+            told = {"channel": name, "assumed": assumed}
+            notes.append(of_run("no {channel} recorded, taken {assumed}", "channel-assumed", **told))
+    east = north = np.zeros(time.shape)
+    if path is not None:
+        where = np.interp(time, series.time, series.distance)
+        east, north = (np.interp(where, path.s, np.gradient(along, path.s)) for along in (path.x, path.y))
+        length = np.maximum(np.hypot(east, north), 1e-9)
+        east, north = east / length, north / length
+    strength, origin = wind or (0.0, 0.0)
+    towards = np.radians(origin)  # wind from there goes against a vehicle that goes there
+    against = np.array([np.sin(towards), np.cos(towards)]) * WIND_NEAR_GROUND * strength
+    # neither in a stop of the engine nor just after one: the sensor then shows standing air
+    rpm_at, rpm = clean.samples("rpm")
+    off = rpm_at[rpm < RUNNING]
+    since = series.time - np.append(-np.inf, off)[np.searchsorted(off, series.time, "right")]
+    usable = (since > AFTER_START) & (series.time >= first) & (series.time <= last)
+    if not np.any(series.time[usable] >= first + SETTLED):
+        return of_run("no reading is left beside the stops of the engine", "no-reading")
+    reading = (series.reading if series.reading.size == series.time.size else series.iat)[usable] + shift
+    airflow, coolant = np.maximum(channels["airflow"], LEAST_FLOW), channels["coolant"]
+    ambient, blown = np.interp(time, series.time, series.ambient), wind is not None and path is not None
+    along, about = (
+        (time, moving, airflow, coolant, ambient, east, north),
+        (series.run, series.configuration, series.block),
+    )
+    step, lag = series.step or FINE, series.lag or 5.0
+    return DriveInput(*about, *along, against, blown, series.time[usable], reading, step, lag), tuple(notes)
+
+
+def usual_airflow(speed: Floats, law: Sequence[float] = USUAL_FLOW) -> Floats:
+    """Return airflow [g/s] on a drive of speeds [m/s] every `STEP` by the four coefficients of `airflow_law`."""
+    return np.asarray(np.maximum(_terms(speed) @ np.array(law), LEAST_FLOW))
+
+
+def _terms(speed: Floats) -> Floats:
+    gain = np.maximum(np.gradient(speed, STEP), 0.0)
+    return np.stack([np.ones(speed.shape), speed, speed * gain, speed**3 / 1000.0], axis=-1)
+
+
+def airflow_law(drives: Sequence[DriveInput]) -> tuple[float, ...]:
+    """Return how airflow follows speed in the runs: constant, with speed, with power to accelerate, with power of drag."""
+    left = np.concatenate([_terms(drive.speed) for drive in drives])
+    found = np.linalg.lstsq(left, np.concatenate([drive.airflow for drive in drives]), rcond=None)[0]
+    return tuple(found.tolist())
+
+
+def lacking(drives: Sequence[DriveInput]) -> Message | None:
+    """Return what the runs of a configuration never did, without which no common drive can be foretold; None for nothing."""
+    stopped = STEP * sum(float(np.sum(drive.speed < SLOW)) for drive in drives)
+    fast = STEP * sum(float(np.sum(drive.speed > FAST)) for drive in drives)
+    if stopped < LEAST_STOPPED:
+        text = "its runs stood still for {time} in all: heat soak is not known"
+        return message(text, "no-stops", time=Value(stopped, "time", 0))
+    if fast < LEAST_FAST:
+        text = "its runs were faster than {speed} for {time} in all: what speed does is not known"
+        return message(text, "no-highway", speed=Value(FAST * 3.6, "speed", 0), time=Value(fast, "time", 0))
+    return None
+
+
+def trace(run: str, time: Floats, speed: Floats, law: Sequence[float], ambient: float) -> DriveInput:
+    """Return a drive of stated speeds [m/s] at times [s], calm air of one temperature [°C], engine warm."""
+    grid = np.arange(float(time[0]), float(time[-1]) + 1e-9, STEP)
+    moving = np.interp(grid, time, speed)
+    calm = np.zeros(grid.shape)
+    flow, warm = usual_airflow(moving, law), calm + WARM
+    return DriveInput(run, "", None, grid, moving, flow, warm, calm + ambient, calm, calm)

@@ -17,7 +17,7 @@ from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import OPEN, SEALED, STOCK
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys
 from intake_report.results import Comparison, MetricKey, MetricResult
-from intake_report.thermal.common import ReplayDraws
+from intake_report.thermal import ReplayDraws
 from intake_report.weather.reference import reference_contributions
 
 MARGINS = (5.0 / 3.0, 25.0 / 9.0)

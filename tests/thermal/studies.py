@@ -13,8 +13,8 @@ from intake_report.demo.scenario import OPEN, SEALED, STOCK, Day
 from intake_report.demo.simulate import SPEED_SCALE
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
-from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
-from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, STEP, WIND_NEAR_GROUND
+from intake_report.thermal import CommonDrive, ThermalFit, fit, replay
+from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, STEP, WIND_NEAR_GROUND, DriveInput
 from thermal.second import LAGGED, METAL, PLASTIC
 from thermal.trials import Trial, median, second_trials
 

@@ -22,8 +22,8 @@ from intake_report.render.sections.comparisons import common_drive as section
 from intake_report.render.sections.comparisons import common_drive_details
 from intake_report.results import CommonDriveResult
 from intake_report.statistics import clopper_pearson
-from intake_report.thermal import drive_input, fit, replay
-from intake_report.thermal.common import CommonDrive, left_out, seen
+from intake_report.thermal import CommonDrive, fit, left_out, replay, seen
+from intake_report.thermal.model import drive_input
 from thermal.studies import described, study_common_drive, summary
 
 PEAK, CITY, RECOVERY = "peak_over_ambient", "mean_over_ambient:city", "recovery_time:2.78K"

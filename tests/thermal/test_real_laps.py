@@ -16,7 +16,8 @@ from metrics.support import rebuild
 
 from intake_report.analyse.compare import compare
 from intake_report.statistics import clopper_pearson
-from intake_report.thermal import drive_input, fit, leave_one_out, replay
+from intake_report.thermal import fit, leave_one_out, replay
+from intake_report.thermal.model import drive_input
 from thermal.studies import common_drive
 
 pytestmark = pytest.mark.slow

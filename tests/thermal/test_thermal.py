@@ -9,10 +9,23 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.stats import norm
 
-from intake_report.thermal import COEFFICIENTS, DriveInput, element, fit, lacking, natural, over_ambient, respond, trace
-from intake_report.thermal.fit import DISCREPANCY, deviance
-from intake_report.thermal.inputs import airflow_law, usual_airflow
-from intake_report.thermal.model import MIDDLE, SHARE, STEP, sensitivity
+from intake_report.thermal import DISCREPANCY, deviance, fit
+from intake_report.thermal.model import (
+    COEFFICIENTS,
+    MIDDLE,
+    SHARE,
+    STEP,
+    DriveInput,
+    airflow_law,
+    element,
+    lacking,
+    natural,
+    over_ambient,
+    respond,
+    sensitivity,
+    trace,
+    usual_airflow,
+)
 
 
 @pytest.mark.parametrize("step", [0.01, 1.0, 50.0, 5000.0])

@@ -7,7 +7,7 @@ import numpy as np
 from metrics.support import rebuild
 
 from intake_report.metrics import RunSeries, Span
-from intake_report.thermal import DriveInput
+from intake_report.thermal.model import DriveInput
 from thermal.second import DT, LAG, TOWN, Article, Weather, heat, traffic, wandering
 
 

@@ -18,7 +18,7 @@ from intake_report.results import CommonDriveResult, Comparison, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval, difference_quantity, less_control, p_text
-from intake_report.thermal.common import CRUISE, HOT
+from intake_report.thermal import CRUISE, HOT
 from intake_report.units import UnitSystem, to_display
 
 
