@@ -29,7 +29,7 @@ from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog
 from intake_report.metrics import RunSeries
-from intake_report.results import Metrics, MetricValues, PhaseResult, ReportResult, StopResult
+from intake_report.results import ControlDrive, Metrics, MetricValues, PhaseResult, ReportResult, StopResult
 from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
 
 CONCLUDED: Any = {
@@ -77,18 +77,15 @@ class Measured:
 
 
 def load_logs(campaign: Campaign, kept: Callable[..., Any] = lambda step, *of: step(*of)) -> ByRun[RunLog]:
-    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`.
-
-    `kept`: of `cache.Cache`, to read only what was not read before.
-    """
+    """Refuse mistakes that no log is needed for, then read every log; `kept` of `cache.Cache` reads only what is new."""
     refuse(campaign_mistakes(campaign))
     refuse(evidence_mistakes(campaign))
     logs: ByRun[RunLog] = kept(read_logs, campaign)
     return logs
 
 
+# What measuring follows without computing all of it again, where it is given an earlier result
 REMEASURED: Any = {"metrics": {"recovery_margins", "alarm_limit"}, "acceptance": True}
-"""What measuring follows without computing all of it again, where it is given an earlier result."""
 
 
 def measure_runs(
@@ -103,8 +100,7 @@ def measure_runs(
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
     if earlier is not None:
-        same, again = metrics == earlier.metrics, _judged_again(earlier, campaign, drives)
-        return again if same else _with_metrics(again, campaign, cleaned, alignment, drives, metrics)
+        return _again(earlier, campaign, cleaned, alignment, drives, metrics)
     records, forecasts = inputs.weather_records(campaign), inputs.weather_records(campaign, forecasts=True)
     zeroing = find_zeroing(campaign, drives)
     ambient = choose_ambient(campaign, drives, records, zeroing)
@@ -138,20 +134,17 @@ def measure_runs(
     )
 
 
-def _judged_again(of: Measured, campaign: Campaign, drives: tuple[inputs.Drive, ...]) -> Measured:
-    """Return the same drives, compared by the limits of acceptance that the campaign has now."""
-    read = _digests(campaign)
-    if read["acceptance"] == of.campaign_read["acceptance"]:
-        return replace(of, campaign_read=read)
-    comparability = judge_runs(campaign, drives, of.alignment, of.ambient, inputs.weather_records(campaign))
-    return replace(of, campaign_read=read, comparability=comparability)
-
-
-def _with_metrics(
+def _again(
     of: Measured, campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment, drives: tuple[inputs.Drive, ...],
     metrics: Metrics,
 ) -> Measured:  # fmt: skip
-    """Return the same drives with other metrics: those that were measured already are taken over."""
+    """Return the same drives by the limits of acceptance and with the metrics that the campaign has now."""
+    read, judged = _digests(campaign), of.comparability
+    if read["acceptance"] != of.campaign_read["acceptance"]:
+        judged = judge_runs(campaign, drives, of.alignment, of.ambient, inputs.weather_records(campaign))
+    of = replace(of, campaign_read=read, comparability=judged)
+    if metrics == of.metrics:
+        return of
     new, had = tuple(key for key in metrics if key not in of.metrics), {key.key for key in metrics if key in of.metrics}
     values = measure(new, tuple(of.series))
     controls = control.measure_controls(campaign, cleaned, alignment, of.ambient, new)
@@ -192,6 +185,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
             "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
+    any_control = any(run.control for run in campaign.runs)
     level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
     drives = pair(campaign, measured.cleaned, measured.alignment)
     criteria = criteria_frame(measured.comparability)
@@ -249,7 +243,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         direct=direct,
         checks=checks,
         control=effects,
-        control_drives=control.control_drives(campaign),
+        control_drives=tuple(ControlDrive(r.id, tuple(map(str, r.control))) for r in campaign.runs if any_control),
         less_control=tandem,
         uncertainty=statement(campaign, uncertainty, metrics, runs),
         evidence=evidence,
@@ -262,13 +256,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
 
 
 def analyse(campaign: Campaign) -> ReportResult:
-    """Run the whole chain of a campaign.
-
-    Raises
-    ------
-    DataError, CampaignError
-        If a log, a weather source or a claim cannot be used; the file or key and the way out are named.
-    """
+    """Run the whole chain of a campaign; DataError or CampaignError where a log, a weather source or a claim cannot be used."""
     logs = load_logs(campaign)
     cleaned = clean_logs(campaign, logs)
     alignment = align_logs(campaign, cleaned)

@@ -9,27 +9,20 @@ import pandas as pd
 from intake_report import align
 from intake_report.align import CRITERIA, AcceptanceLimit, Check, Comparability
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
-from intake_report.analyse.describe import describe_run
 from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
 from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.messages import Beyond, Message, Part, Value, message
 from intake_report.metrics import RunSeries
-from intake_report.report_table import frame_of
 from intake_report.results import RunResult
 from intake_report.units import QUANTITIES, parse_quantity, unit_label
 from intake_report.weather import WeatherRecord
 
-CRITERION = ("run", "code", "title", "limit", "value", "hard", "passed", "reason")
-PAIRS = ("code", "title", "limit", "pairs", "failed", "worst", "value")
 MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each run against the others
 
 
 def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
-    """Return the campaign's limits in the units of the criteria.
-
-    Raises CampaignError: if a key names no criterion or a limit has no fitting unit.
-    """
+    """Return the campaign's limits in the units of the criteria; CampaignError if a key or a unit does not fit."""
     limits = {}
     for code, stated in campaign.acceptance.items():
         where = f"acceptance.{code}"
@@ -84,10 +77,9 @@ def judge_runs(
     records: Mapping[str, WeatherRecord],
 ) -> Comparability:
     """Apply every criterion to every run, and to every pair where there are not too many."""
-    limits = acceptance_limits(campaign)
     conditions = {drive.entry.id: _conditions(drive, ambient, records, campaign) for drive in drives}
     pairs = None if len(drives) * (len(drives) - 1) // 2 <= MOST_PAIRS else ()
-    return align.assess(alignment, align_settings(campaign), conditions, limits, pairs)
+    return align.assess(alignment, align_settings(campaign), conditions, acceptance_limits(campaign), pairs)
 
 
 def criteria_frame(comparability: Comparability) -> pd.DataFrame:
@@ -97,9 +89,9 @@ def criteria_frame(comparability: Comparability) -> pd.DataFrame:
         spec, passed = CRITERIA[check.code], {"pass": True, "fail": False}.get(check.outcome)
         template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
         limit = message(template, limit=Value(check.limit, spec.shown), versus=check.versus)
-        row = (check.runs[0], check.code, check.title, limit, _value(check), check.hard, passed, check.reason)
-        rows.append(dict(zip(CRITERION, row, strict=True)))
-    return frame_of(rows, CRITERION)
+        rows.append((check.runs[0], check.code, check.title, limit, _value(check), check.hard, passed, check.reason))
+    columns = ["run", "code", "title", "limit", "value", "hard", "passed", "reason"]
+    return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
 def _value(check: Check) -> Value | Beyond:
@@ -127,9 +119,8 @@ def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str])
         limit = message("at most {limit}", limit=Value(checks[0].limit, CRITERIA[code].shown))
         failed = sum(check.outcome == "fail" for check in checks)
         of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, CRITERIA[code].shown))
-        row = (code, checks[0].title, limit, len(known), failed, *of_worst)
-        rows.append(dict(zip(PAIRS, row, strict=True)))
-    return frame_of(rows, PAIRS)
+        rows.append((code, checks[0].title, limit, len(known), failed, *of_worst))
+    return pd.DataFrame(rows, columns=["code", "title", "limit", "pairs", "failed", "worst", "value"], dtype=object)
 
 
 def decide(
@@ -142,16 +133,27 @@ def decide(
 
 
 def _decide(campaign: Campaign, drive: Drive, series: RunSeries, failed: pd.DataFrame) -> RunResult:
-    findings = drive.aligned.findings
-    hard: list[Part] = [finding.text for finding in findings if finding.hard]
+    run, aligned, start = drive.entry, drive.aligned, drive.clean.start
+    hard: list[Part] = [finding.text for finding in aligned.findings if finding.hard]
     # the criterion of one pass repeats what the alignment found, in other words
     kept = failed[failed["code"].ne("one-pass") | (not hard)]
-    hard = [*([drive.entry.exclude] if drive.entry.exclude else []), *hard, *kept.loc[kept["hard"].eq(True), "reason"]]
+    hard = [*([run.exclude] if run.exclude else []), *hard, *kept.loc[kept["hard"].eq(True), "reason"]]
     if series.time.size == 0:
         hard.append(message("no valid intake air temperature sample on the route", code="no-samples"))
-    soft = [finding.text for finding in findings if not finding.hard]
+    soft = [finding.text for finding in aligned.findings if not finding.hard]
     reasons = hard or [*soft, *failed.loc[failed["hard"].eq(False), "reason"]]
-    return describe_run(campaign, drive, tuple(map(_clause, reasons)), bool(hard))
+    index, distance = drive.clean.frame.index, aligned.distance.dropna()
+    local = None if start is None else start.tz_convert(campaign.about.timezone).isoformat(timespec="minutes")
+    return RunResult(
+        id=run.id, configuration=run.configuration, block=run.block, start=local,
+        duration=float(index[-1] - index[0]) if len(index) else 0.0,
+        length=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
+        method=aligned.method, stops=len(aligned.stops), stopped_time=float(sum(stop.duration for stop in aligned.stops)),
+        highway_entry=aligned.highway_entry,
+        decision="excluded" if hard else "accepted with limitation" if reasons else "accepted",
+        reasons=tuple(map(_clause, reasons)), files=run.files, start_condition=run.start_condition,
+        road=run.road or "", sky=run.sky or "", notes=run.notes,
+    )  # fmt: skip
 
 
 def _clause(part: Part) -> Part:

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from intake_report import formatting
 from intake_report.align import CRITERIA
@@ -23,8 +24,7 @@ from intake_report.results import CommonDriveResult, MetricKey, Metrics, MetricS
 from intake_report.results.text import DIFFERENCES, title_of
 from intake_report.units import parse_quantity
 
-MOST_DECIDING = 3
-"""Metrics that decide where the campaign does not name them: what two pages can hold."""
+MOST_DECIDING = 3  # metrics where the campaign does not name them: what two pages can hold
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
 DEGREES = r"(?:delta_)?(?:°|deg\.?\s*|degrees?\s*)?\s*(F|C|K|fahrenheit|celsius|kelvins?)\b"
@@ -49,8 +49,7 @@ SOURCE_WORDS = {
 }
 
 
-def spec_of(name: str) -> MetricSpec:
-    """Return the definition of a metric of the runs or of the pulls."""
+def _spec_of(name: str) -> MetricSpec:
     return PULL_METRICS[name] if name in PULL_METRICS else REGISTRY[name].spec
 
 
@@ -67,44 +66,39 @@ def other(campaign: Campaign, claim: Claim) -> str:
 def claim_mistakes(campaign: Campaign, metrics: Metrics) -> Iterator[CampaignError]:
     """Yield what is wrong with margins of equivalence, deciding metrics and claims: the key, and the nearest right one."""
     for name, text in campaign.metrics.equivalence.items():
-        yield from caught(campaign, partial(_check_margin, name=name, text=text))
-    yield from caught(campaign, partial(deciding_keys, metrics=metrics))
+        yield from _caught(campaign, _check_margin, name, text)
+    yield from _caught(campaign, deciding_keys, campaign, metrics)
     if sum(c.role == "baseline" for c in campaign.configurations) != 1:
         return  # what a claim compares with is not known then, which is an error of its own
     for number, claim in enumerate(campaign.claims, 1):
-        yield from caught(campaign, partial(_check_worth, claim=claim))
-        yield from caught(campaign, partial(_check_claim, metrics=metrics, claim=claim, where=f"claim[{number}]"))
+        yield from _caught(campaign, _check_worth, campaign, claim)
+        yield from _caught(campaign, _check_claim, campaign, metrics, claim, f"claim[{number}]")
 
 
-def caught(campaign: Campaign, check: Callable[[Campaign], object]) -> Iterator[CampaignError]:
-    """Yield the error that a check of the campaign raises, with the file as it was given."""
+def _caught(campaign: Campaign, check: Callable[..., object], *given: Any) -> Iterator[CampaignError]:
+    """Yield the error that a check raises, with the file of the campaign as it was given."""
     try:
-        check(campaign)
+        check(*given)
     except CampaignError as error:
         yield CampaignError(error.what, file=campaign.given, where=error.where, remedy=error.remedy)
 
 
-def _check_margin(_: Campaign, name: str, text: str) -> None:
+def _check_margin(name: str, text: str) -> None:
     where = f"metrics.equivalence.{name}"
-    _check_metric(name, where)
-    quantity = spec_of(name).quantity
-    margin = _parsed(text, DIFFERENCES.get(quantity, quantity), where)
-    if margin <= 0.0:
+    if _parsed(text, _of_difference(_known(name, where)), where) <= 0.0:
         what = f"a margin of equivalence of “{text}” is not greater than zero."
         raise CampaignError(what, where=where, remedy="Give the largest difference that does not matter.")
 
 
 def _check_worth(campaign: Campaign, claim: Claim) -> None:
     text, where = campaign.plan.worth.get(claim.id), f"plan.worth.{claim.id}"
-    if text is not None and claim.metric in (*REGISTRY, *PULL_METRICS):  # another metric is an error of the claim
-        quantity = spec_of(claim.metric).quantity
-        if _parsed(text, DIFFERENCES.get(quantity, quantity), where) == 0.0:
-            raise CampaignError(f"a difference of “{text}” is none.", where=where, remedy="Give one worth showing.")
+    known = claim.metric in (*REGISTRY, *PULL_METRICS)  # another metric is an error of the claim
+    if text is not None and known and _parsed(text, _of_difference(_spec_of(claim.metric)), where) == 0.0:
+        raise CampaignError(f"a difference of “{text}” is none.", where=where, remedy="Give one worth showing.")
 
 
 def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str) -> None:
-    _check_metric(claim.metric, f"{where}.metric")
-    spec, key, what = spec_of(claim.metric), "", ""
+    spec, key, what = _known(claim.metric, f"{where}.metric"), "", ""
     if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
         what, remedy = f"the metric “{claim.metric}” needs a {spec.parameter}.", f"Add `{spec.parameter}`."
     elif claim.metric in PULL_METRICS and not campaign.pulls:
@@ -144,11 +138,16 @@ def _parsed(text: str, quantity: str, where: str) -> float:
         raise CampaignError(error.what, where=where, remedy=error.remedy) from None
 
 
-def _check_metric(name: str, where: str) -> None:
+def _of_difference(spec: MetricSpec) -> str:
+    return DIFFERENCES.get(spec.quantity, spec.quantity)
+
+
+def _known(name: str, where: str) -> MetricSpec:
     names = (*REGISTRY, *PULL_METRICS)
-    if name not in names:
-        remedy = nearest(name, names, "Metrics are", cutoff=0.4)
-        raise CampaignError(f"there is no metric “{name}”.", where=where, remedy=remedy)
+    if name in names:
+        return _spec_of(name)
+    remedy = nearest(name, names, "Metrics are", cutoff=0.4)
+    raise CampaignError(f"there is no metric “{name}”.", where=where, remedy=remedy)
 
 
 def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
@@ -165,12 +164,12 @@ def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
 
 def _named_key(metrics: Metrics, text: str, where: str) -> str:
     name, _, rest = (part.strip() for part in text.partition(":"))
-    _check_metric(name, where)
+    kind = _known(name, where).parameter
     of_metric = found = [key for key in metrics if key.spec.id == name]
-    if spec_of(name).parameter == "margin":
+    if kind == "margin":
         margin = _parsed(rest, "temperature_difference", where)
         found = [k for k in of_metric if k.parameter.number is not None and abs(k.parameter.number - margin) < 0.01]
-    elif spec_of(name).parameter == "phase":
+    elif kind == "phase":
         found = [key for key in of_metric if key.parameter.key == rest]
     if not found:
         names = ", ".join(f"“{key.spec.id}: {key.parameter.key}”" for key in of_metric)
@@ -186,7 +185,7 @@ def find_key(claim: Claim, metrics: Metrics) -> MetricKey | None:
 
     def fits(key: MetricKey) -> bool:
         if key.parameter.kind == "margin":
-            return close(key.parameter.number, claim.margin)
+            return _close(key.parameter.number, claim.margin)
         return key.parameter.kind != "phase" or key.parameter.key == claim.phase
 
     return next((key for key in metrics if key.spec.id == claim.metric and fits(key)), None)
@@ -198,15 +197,11 @@ def limit_of(claim: Claim, where: str) -> float:
         if claim.relation in ("at most", "at least"):
             raise CampaignError(f"the relation “{claim.relation}” needs a value.", where=where, remedy="Add `value`.")
         return 0.0
-    quantity = spec_of(claim.metric).quantity
-    if PERCENT.search(str(claim.value)) and quantity != "ratio":
+    spec = _spec_of(claim.metric)
+    if PERCENT.search(str(claim.value)) and spec.quantity != "ratio":
         return 0.0  # refused in the report, with the reason
-    if not is_absolute(claim):
-        quantity = DIFFERENCES.get(quantity, quantity)
+    quantity = spec.quantity if is_absolute(claim) else _of_difference(spec)
     return _parsed(str(claim.value), quantity, f"{where}.value")
-
-
-# ---- words --------------------------------------------------------------------------------------------------------
 
 
 def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
@@ -214,8 +209,8 @@ def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str |
 
     `reference` is the id of the ambient reference, "vehicle", or None where nothing was recorded.
     """
-    first, second = _percentage(campaign, claim, key), _margin(claim, key)
-    return first or second or _ambient(campaign, claim, key, reference) or _value(claim, key)
+    ratio = _percentage(campaign, claim, key)
+    return ratio or _margin(claim, key) or _ambient(campaign, claim, key, reference) or _value(claim, key)
 
 
 def model_objection(campaign: Campaign, claim: Claim, record: CommonDriveResult | None) -> Part:
@@ -245,7 +240,7 @@ def _percentage(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:
             "twice as hot as 10 °C): state the difference in {unit} instead"
         )
     what = message("“{words}”", words=multiple[0]) if multiple else "a percentage"
-    unit = formatting.unit_of(DIFFERENCES.get(quantity, quantity), campaign.about.units)
+    unit = formatting.unit_of(_of_difference(key.spec), campaign.about.units)
     return message(reason, "percentage", what=what, unit=unit)
 
 
@@ -257,7 +252,7 @@ def _margin(claim: Claim, key: MetricKey) -> Part:
     template = "the text says “{words}” but the metric is “{title}”: they are different margins"
     if key.parameter.kind != "margin":
         template = "the text says “{words}” but the metric is “{title}”, which knows no margin"
-    elif close(number, key.parameter.number):
+    elif _close(number, key.parameter.number):
         return ""
     return message(template, "margin", words=quoted[0], title=title_of(key))
 
@@ -307,7 +302,7 @@ def _value(claim: Claim, key: MetricKey) -> Part:
     return message("the text says {says} but the value judged is {value}", "value", says=says, value=str(claim.value))
 
 
-def close(a: float | None, b: float | None) -> bool:
+def _close(a: float | None, b: float | None) -> bool:
     """Return whether two margins [K] are the same one, written in different units."""
     return a is not None and b is not None and abs(a - b) < SAME_MARGIN
 
@@ -319,7 +314,7 @@ LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no differenc
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits, margins of equivalence and claims; one error for each of them."""
     yield from limit_mistakes(campaign)
-    yield from caught(campaign, read_issued)
+    yield from _caught(campaign, read_issued, campaign)
     yield from claim_mistakes(campaign, metric_keys(campaign))
 
 
@@ -348,27 +343,23 @@ def _caught_data(read: Reader, campaign: Campaign, where: str) -> Iterator[Campa
     try:
         read(campaign)
     except IntakeReportError as error:
-        own = error.file is None or Path(error.file).resolve() == campaign.file
-        place = "" if own else ": ".join(part for part in (Path(error.file or "").name, error.where) if part) + ": "
-        inner = error.where or ""
-        if own and not inner.startswith(where):
-            inner = f"{where}.{inner}"
-        key = (inner or where) if own else where
-        yield CampaignError(f"{place}{error.what}", file=campaign.given, where=key or None, remedy=error.remedy)
+        inner, place = error.where or "", ""
+        if error.file is None or Path(error.file).resolve() == campaign.file:
+            where = inner if inner.startswith(where) else f"{where}.{inner}".rstrip(".")
+        else:
+            place = ": ".join(part for part in (Path(error.file).name, inner) if part) + ": "
+        yield CampaignError(f"{place}{error.what}", file=campaign.given, where=where or None, remedy=error.remedy)
 
 
 def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits; one error for each of them."""
-    for code, limit in campaign.acceptance.items():
-        alone = campaign.model_copy(update={"acceptance": {code: limit}})
-        if errors := list(caught(alone, acceptance_limits)):
+    for code, stated in campaign.acceptance.items():
+        alone = campaign.model_copy(update={"acceptance": {code: stated}})
+        if errors := list(_caught(campaign, acceptance_limits, alone)):
             yield from errors
             continue
-        share = CRITERIA[code].shown == "share"
-        if not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
-            high, stated = (
-                "100 %" if share else f"{LARGEST_LIMIT:g}",
-                limit.limit if isinstance(limit, Limit) else limit,
-            )
-            what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
+        most, high = (1.0, "100 %") if CRITERIA[code].shown == "share" else (LARGEST_LIMIT, f"{LARGEST_LIMIT:g}")
+        if not 0.0 <= acceptance_limits(alone)[code].limit <= most:
+            limit = stated.limit if isinstance(stated, Limit) else stated
+            what = f"“{limit}” is not possible: it has to lie in 0 to {high}."
             yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, model_objection, objection, other
 from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
@@ -23,17 +24,15 @@ VERDICTS: dict[str, ClaimVerdict] = {
     "does not conform": "not supported",
     "undecided": "not shown",
 }
-UPPER, LOWER = ("lower", "at most"), ("higher", "at least")
+PAIR = "difference {size}, {n} against {n_versus}"
 
 
 @dataclass(frozen=True)
 class ClaimEvidence:
     """An estimate with its uncertainty, and what it is.
 
-    `u` and `df` are None where there is only an interval; a limit of it is None where censoring leaves it open. `order`
-    is the probability that a difference lies below zero by its sign draw by draw, `bound` the limit of
-    the draws that decide it, `undecided` the share of the other draws. `adjusted` is p after Holm's adjustment over the
-    `family`.
+    `u`, `df` are None where there is only an interval, a limit where censoring leaves it open; `order`, `bound`, `undecided` as in
+    `Comparison`; `adjusted` is p after Holm's adjustment over the `family`.
     """
 
     text: Message
@@ -92,8 +91,8 @@ def judge_claims(
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         assert key is not None  # `claim_mistakes` has refused it otherwise
-        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference)
-        evidence = evidence or model_objection(campaign, claim, on_common)
+        evidence: ClaimEvidence | Part
+        evidence = objection(campaign, claim, key, reference) or model_objection(campaign, claim, on_common)
         if not evidence and claim.metric in PULL_METRICS:
             evidence = _of_pulls(campaign, claim, key, dyno)
         elif not evidence and is_absolute(claim):
@@ -125,7 +124,7 @@ def _of_difference(
         interval = message("{level} % interval{basis} {limits}", level=level, basis=where, limits=limits_of(found, key))
         size = interval if found.difference is None else message("{size} ({interval})", size=size, interval=interval)
     evidence = ClaimEvidence(
-        _pair_text(size, Count(found.n, "run"), found.n_versus), found.difference, found.low, found.high,
+        message(PAIR, size=size, n=Count(found.n, "run"), n_versus=found.n_versus), found.difference, found.low, found.high,
         found.standard_error, found.df, found.replicated and found.basis == "runs", difference_quantity(key),
         found.p_adjusted, found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
     )  # fmt: skip
@@ -133,10 +132,6 @@ def _of_difference(
         return evidence
     text = message("by the models on the common drive: {text}", "on-common-drive", text=evidence.text)
     return replace(evidence, text=text, family="headline comparisons on the common drive")
-
-
-def _pair_text(size: Part, n: Count, n_versus: int) -> Message:
-    return message("difference {size}, {n} against {n_versus}", size=size, n=n, n_versus=n_versus)
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
@@ -163,7 +158,7 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
         template = "the configurations were pulled one after the other, so that a drift of the session cannot be told from them"
         note = message(template, code="pull-order")
     return ClaimEvidence(
-        _pair_text(size, Count(d.n_candidate, "pull"), d.n_baseline), d.difference, d.low, d.high, d.standard_error, d.df,
+        message(PAIR, size=size, n=Count(d.n_candidate, "pull"), n_versus=d.n_baseline), d.difference, d.low, d.high, d.standard_error, d.df,
         repeated and dyno.in_turn, key.spec.quantity, adjusted, note, family="claims on pulls",
     )  # fmt: skip
 
@@ -194,7 +189,7 @@ def _of_mean(
     limits: Part = ""
     if u > 0.0:
         half = coverage_factor(mean.level, math.inf if df is None else df) * u
-        low = _not_below(key, mean.mean - half)
+        low = max(mean.mean - half, _lowest(key))
         # in too many draws a run may not reach it to say up to where the mean may be
         high = mean.mean + half if bounded else None
         limits = message("{limits}, ", limits=Interval(low, high, key.spec.quantity, key.spec.decimals))
@@ -205,8 +200,8 @@ def _of_mean(
     return ClaimEvidence(text, mean.mean, low, high, known, df, mean.n > 1, key.spec.quantity)
 
 
-def _not_below(key: MetricKey, limit: float) -> float:
-    return max(limit, 0.0) if never_negative(key) else limit
+def _lowest(key: MetricKey) -> float:
+    return 0.0 if never_negative(key) else -math.inf
 
 
 def _of_bound(mean: MeanInterval, key: MetricKey, missed: int, within: int, runs: int) -> ClaimEvidence:
@@ -215,7 +210,7 @@ def _of_bound(mean: MeanInterval, key: MetricKey, missed: int, within: int, runs
     limit = (mean.low if missed else mean.high) if mean.sd else None
     bound: Part = ""
     if limit is not None:
-        limit = _not_below(key, limit)
+        limit = max(limit, _lowest(key))
         bound = message(", {side} limit {x}", side="lower" if missed else "upper", x=Value(limit, quantity, decimals))
     text = message(
         "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
@@ -243,8 +238,7 @@ def _units(runs: Sequence[MetricResult]) -> list[float]:
     blocks = [v.block for v in runs]
     if None in blocks or len(set(blocks)) in (1, len(blocks)):
         return numbers
-    groups = [[n for n, b in zip(numbers, blocks, strict=True) if b == block] for block in dict.fromkeys(blocks)]
-    return [math.fsum(group) / len(group) for group in groups]
+    return [fmean(n for n, b in zip(numbers, blocks, strict=True) if b == block) for block in dict.fromkeys(blocks)]
 
 
 def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, **numbers: float | None) -> ClaimResult:
@@ -256,10 +250,16 @@ def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, *
 def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float) -> ClaimResult:
     """Hold the estimate against the limit; neither statement is made within the guard band."""
     risk = (1.0 - campaign.metrics.confidence) / 2.0
-    low, high, against = _bounds(campaign, claim, key, e, limit)
-    if against is None:
-        why = "“equal” needs a margin: set metrics.equivalence for this metric"
-        return _result(claim, key, "cannot be tested", why)
+    low, high = (None, limit) if claim.relation in ("lower", "at most") else (limit, None)
+    against: Part = Value(limit, e.quantity, key.spec.decimals)
+    if claim.relation == "equal":
+        text = campaign.metrics.equivalence.get(claim.metric)
+        if text is None:
+            return _result(
+                claim, key, "cannot be tested", "“equal” needs a margin: set metrics.equivalence for this metric"
+            )
+        high = abs(parse_quantity(text, e.quantity))
+        low, against = -high, message("a margin of equivalence of ± {margin}", margin=text)
     numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
     if not e.replicated:
         why = "without repeated runs on both sides day, traffic and configuration cannot be told apart"
@@ -267,8 +267,7 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
             why = "one run, or one block, does not show how runs scatter"
         reason = message("{evidence}; {why}", "not-replicated", evidence=e.text, why=e.note or why)
         return _result(claim, key, "indication only", reason, **numbers)
-    from_nothing = limit == 0.0 and claim.relation in ("lower", "higher")
-    if e.u is None and e.order is not None and from_nothing:
+    if e.u is None and e.order is not None and limit == 0.0 and claim.relation in ("lower", "higher"):
         return _judge_order(campaign, claim, key, e, risk, numbers)
     if e.u is None or e.estimate is None:
         template = "{evidence}: judged by the limits of the interval against {against}"
@@ -337,20 +336,6 @@ def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, hi
     if limit is not None and (low is None or high is None):
         half = above if e.estimate <= limit else below
     return half / coverage_factor(campaign.metrics.confidence, math.inf if e.df is None else e.df)
-
-
-def _bounds(
-    campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float
-) -> tuple[float | None, float | None, Part | None]:
-    """Return lower and upper limit of what the claim says, and the words for it; None without a margin."""
-    if claim.relation in UPPER + LOWER:
-        words = Value(limit, e.quantity, key.spec.decimals)
-        return (None, limit, words) if claim.relation in UPPER else (limit, None, words)
-    text = campaign.metrics.equivalence.get(claim.metric)
-    if text is None:
-        return None, None, None
-    margin = abs(parse_quantity(text, e.quantity))
-    return -margin, margin, message("a margin of equivalence of ± {margin}", margin=text)
 
 
 def _by_interval(e: ClaimEvidence, low: float | None, high: float | None) -> ClaimVerdict:

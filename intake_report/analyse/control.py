@@ -12,7 +12,7 @@ from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.messages import message
-from intake_report.results import ControlDrive, ControlEffect, MetricResult, Metrics, MetricValues
+from intake_report.results import ControlEffect, MetricResult, Metrics, MetricValues
 from intake_report.statistics import Floats
 
 MISSED = message(
@@ -36,12 +36,6 @@ def measure_controls(
     values = measure(metrics, tuple(build_series(campaign, drive, reference) for drive in drives))
     partners = {control_id(run.id): run.id for run in campaign.runs}
     return tuple(replace(value, run=partners[value.run]) for value in values)
-
-
-def control_drives(campaign: Campaign) -> tuple[ControlDrive, ...]:
-    """Return which run had which logs of a control vehicle beside it, in campaign order; empty where none had any."""
-    drives = tuple(ControlDrive(run.id, tuple(str(file) for file in run.control)) for run in campaign.runs)
-    return drives if any(drive.files for drive in drives) else ()
 
 
 def controlled(campaign: Campaign, used: set[str]) -> bool:
@@ -74,21 +68,18 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
 
 
 class DrawsLessControl:
-    """Draws of runs less the value of the control drive beside each.
-
-    The control vehicle carries the baseline on every drive, so that its own shared biases all but cancel in a difference.
-    """
+    """Draws of runs less the value of the control drive beside each, whose own biases all but cancel in a difference."""
 
     def __init__(self, draws: InstrumentDraws, controls: Sequence[MetricResult]) -> None:
         self._draws = draws
         self._controls = {(c.key, c.run): c.value for c in controls if c.value is not None}
 
     def common(self, key: str, run: str) -> Floats | None:
-        """Return the draws of what all runs share, (m,)."""
+        """Return the draws of what all runs share."""
         return self._less(self._draws.common(key, run), key, run)
 
     def total(self, key: str, run: str) -> Floats | None:
-        """Return the draws of all sources, (m,)."""
+        """Return the draws of all sources."""
         return self._less(self._draws.total(key, run), key, run)
 
     def _less(self, found: Floats | None, key: str, run: str) -> Floats | None:

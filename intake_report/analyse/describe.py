@@ -12,12 +12,10 @@ from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun, CrossCheck, cross_checks
-from intake_report.messages import Part
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import place as place_of
 from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.metrics.series import Floats
-from intake_report.report_table import frame_of
 from intake_report.results import ConfigurationResult, Parameter, RunCurve, RunResult
 from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, StopPlace
 from intake_report.statistics import cell_design, linked_to
@@ -30,24 +28,6 @@ AFTER_ENTRY = 300.0  # s
 DIGITS = 3  # of a curve: a tenth of what a line is wide
 
 
-def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], excluded: bool) -> RunResult:
-    """Return the run log's line of one run; `reasons` say why it is excluded, or accepted with limitation."""
-    run, aligned, start = drive.entry, drive.aligned, drive.clean.start
-    index, distance = drive.clean.frame.index, aligned.distance.dropna()
-    local = None if start is None else start.tz_convert(campaign.about.timezone).isoformat(timespec="minutes")
-    accepted = "accepted with limitation" if reasons else "accepted"
-    return RunResult(
-        id=run.id, configuration=run.configuration, block=run.block, start=local,
-        duration=float(index[-1] - index[0]) if len(index) else 0.0,
-        length=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
-        method=aligned.method, stops=len(aligned.stops), stopped_time=float(sum(stop.duration for stop in aligned.stops)),
-        highway_entry=aligned.highway_entry,
-        decision="excluded" if excluded else accepted,  # type: ignore[arg-type]
-        reasons=reasons, files=run.files, start_condition=run.start_condition, road=run.road or "", sky=run.sky or "",
-        notes=run.notes,
-    )  # fmt: skip
-
-
 def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> tuple[ConfigurationResult, ...]:
     """Return the configurations with the number of runs driven and used."""
     of = campaign.configurations
@@ -58,15 +38,13 @@ def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> 
 
 def describe_quality(runs: Iterable[CleanRun]) -> pd.DataFrame:
     """Return the quality logs of all runs, one row per step, channel and run."""
-    columns = ["run", "step", "channel", "touched", "share", "reason"]
     rows = [(run.run, q.step, q.channel, q.touched, q.share, q.reason) for run in runs for q in run.quality]
-    return pd.DataFrame(rows, columns=columns, dtype=object)
+    return pd.DataFrame(rows, columns=["run", "step", "channel", "touched", "share", "reason"], dtype=object)
 
 
 def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFrame:
     """Return the true sampling of each channel over the runs, in catalogue order: intervals [s], steps [internal unit]."""
     every, declared = [run.sampling for run in runs], declared_resolution(campaign)
-    columns = ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
     rows = []
     for name in CHANNELS:
         samplings = [s[name] for s in every if name in s and s[name].samples >= 2 and np.isfinite(s[name].interval)]
@@ -74,9 +52,10 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFr
             intervals, steps = [s.interval for s in samplings], [s.step for s in samplings if s.step is not None]
             per_sample = sum(s.rows for s in samplings) / sum(s.samples for s in samplings)
             step = float(np.median(steps)) if steps else None
-            row = (name, CHANNELS[name].label, min(intervals), max(intervals), per_sample, step, declared.get(name))
-            rows.append(dict(zip(columns, row, strict=True)))
-    return frame_of(rows, columns)
+            label, low, high = CHANNELS[name].label, min(intervals), max(intervals)
+            rows.append((name, label, low, high, per_sample, step, declared.get(name)))
+    columns = ["channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution"]
+    return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
 def cross_check(
@@ -91,11 +70,10 @@ def cross_check(
     during = sources_during(campaign, run, records)
     covering = {id: found for id in during if (found := record_series(run, records[id], ages[id])) is not None}
     weather = next((pd.Series(found.value, index=found.time) for found in covering.values()), None)
-    pressure = first_known({id: during[id] for id in covering}, "station_pressure")
-    displacement = campaign.vehicle.displacement
     return cross_checks(
-        run, weather=weather, station_pressure=pressure, displacement=displacement, airflow_label=airflow_label
-    )
+        run, weather=weather, station_pressure=first_known({id: during[id] for id in covering}, "station_pressure"),
+        displacement=campaign.vehicle.displacement, airflow_label=airflow_label,
+    )  # fmt: skip
 
 
 def cross_check_frame(
@@ -143,11 +121,10 @@ def stop_curves(series: RunSeries) -> Iterator[RunCurve]:
 
 def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> RunCurve:
     places = tuple(round(float(v), DIGITS) for v in x)
-    return RunCurve(series.run, series.configuration, places, rounded(y), () if y2 is None else rounded(y2))
+    return RunCurve(series.run, series.configuration, places, _rounded(y), () if y2 is None else _rounded(y2))
 
 
-def rounded(values: Floats) -> tuple[float | None, ...]:
-    """Return the values of a curve, None where there is none."""
+def _rounded(values: Floats) -> tuple[float | None, ...]:
     return tuple(round(float(v), DIGITS) if np.isfinite(v) else None for v in values)
 
 
@@ -198,7 +175,11 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
         traffic={"dwell": dwell, "passes": tuple(int(v) for v in grid.passes[rows].max(axis=0))},
         peaks=tuple(peaks),
         **(peak_summary([peak.distance for peak in peaks]) if peaks else nowhere),
-        stops=_stops(facts.stops, used),
+        stops=tuple(
+            StopPlace(place.name, float(place.distance), len({run for run, _ in durations}) / len(used), durations)
+            for place in facts.stops
+            if (durations := tuple((run, float(seconds)) for run, seconds in place.durations if run in used))
+        ),
         proposed=phases_text(facts.proposed, campaign.about.units),
     )
 
@@ -235,10 +216,10 @@ def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[Place
     means = _within_blocks(every, ids, blocks)
     for c in campaign.configurations:
         values = pd.DataFrame(every[[id == c.id for id in ids]])
-        low, high = (rounded(found.to_numpy(dtype=np.float64)) for found in (values.min(), values.max()))
+        low, high = (_rounded(found.to_numpy(dtype=np.float64)) for found in (values.min(), values.max()))
         counts = tuple(values.count().tolist())
         if any(counts):
-            curves.append(PlaceCurve(c.id, rounded(means[c.id]), low, high, counts))
+            curves.append(PlaceCurve(c.id, _rounded(means[c.id]), low, high, counts))
     return tuple(curves)
 
 
@@ -263,12 +244,3 @@ def _within_blocks(values: np.ndarray, ids: list[str], blocks: list[str]) -> dic
             for id in dict.fromkeys(of_cell):
                 means[str(id)][cells] = base + (coefficients[candidates.index(id)] if id in candidates else 0.0)
     return means
-
-
-def _stops(places: Sequence[Place], used: set[str]) -> tuple[StopPlace, ...]:
-    rows = []
-    for place in places:
-        if durations := tuple((run, float(seconds)) for run, seconds in place.durations if run in used):
-            share = len({run for run, _ in durations}) / len(used)
-            rows.append(StopPlace(place.name, float(place.distance), share, durations))
-    return tuple(rows)

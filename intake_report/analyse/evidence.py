@@ -43,8 +43,7 @@ def gather_evidence(
 ) -> results.Evidence:
     """Read and summarise everything that the campaign has beside its road logs.
 
-    `series` are the runs that take part in the comparison, `weather`, `notices` and `conditions` of all runs. DataError if a pull,
-    a curve or a trial cannot be used; the file and the line or key are named.
+    `series` are the runs that take part in the comparison; `weather`, `notices` and `conditions` are of all runs.
     """
     dyno, on_bench = dyno_evidence(campaign), bench.bench_evidence(campaign)
     timed = any(o.time is not None for o in campaign.observations)
@@ -55,10 +54,10 @@ def gather_evidence(
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
     return results.Evidence(
         weather=weather,
-        air=air_evidence(campaign, series, conditions, weather.runs),
+        air=_air(campaign, series, conditions, weather.runs),
         dyno=dyno,
         bench=on_bench,
-        road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
+        road=_road(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
         theoretical=_theoretical(campaign, dyno, on_bench),
         tested=tuple(kind for kind in KINDS if has.get(kind)),
         untested=tuple(kind for kind in KINDS if not has.get(kind)),
@@ -78,20 +77,19 @@ def _theoretical(
     return results.TheoreticalAirflow(dyno.grid.high, airflow, None if common is None else 100.0 * common / airflow)
 
 
-def air_evidence(
+def _air(
     campaign: Campaign, series: tuple[RunSeries, ...], conditions: pd.DataFrame, weather: tuple[RunWeather, ...]
 ) -> results.AirEvidence | None:
     """Return mass of air in a fixed volume against its temperature, the configurations on it; None without temperatures.
 
-    The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air temperature.
-    Without a recorded pressure the standard atmosphere at sea level is taken, and dry air without a humidity; the source says so.
+    The state of the air is the mean over the runs, the same for all configurations; the source says what is not known of it.
     """
     kinds: dict[str, str] = {phase.id: phase.kind for phase in campaign.route.phases}
     in_city = "city" in kinds.values()
-    of_run = {run.run: (run.configuration, _mean_iat(run, kinds if in_city else {})) for run in series}
-    used = {run for run, (_, mean) in of_run.items() if mean is not None}
+    mean_of = {run.run: _mean_iat(run, kinds if in_city else {}) for run in series}
+    used = {run for run, mean in mean_of.items() if mean is not None}
     iat = {
-        c.id: [mean for configuration, mean in of_run.values() if mean is not None and configuration == c.id]
+        c.id: [mean for run in series if run.configuration == c.id and (mean := mean_of[run.run]) is not None]
         for c in campaign.configurations
     }
     ambient = [c.ambient_mean for c in rows_of(conditions) if c.run in used and c.ambient_mean is not None]
@@ -158,19 +156,16 @@ def _mean_iat(run: RunSeries, kinds: dict[str, str]) -> float | None:
 
 
 class _FullThrottleRun(NamedTuple):
-    """Samples of one run at wide-open throttle: airflow [m³/s] and [g/s], drop [kPa], engine speed [rpm]."""
+    """One run at wide-open throttle: airflow [m³/s] with its drop [kPa], samples with engine speed, efficiency [%]."""
 
     configuration: str
     airflow: Array
     drop: Array
-    mass: Array
-    speed: Array
-    density: float
+    turning: int
+    efficiency: float | None
 
 
-def road_airflow(
-    campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]
-) -> results.RoadAirflow | None:
+def _road(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]) -> results.RoadAirflow | None:
     """Return restriction and volumetric efficiency at wide-open throttle; None without the channels for either.
 
     Pressure before the throttle (airbox) is taken where it was logged, else manifold pressure, which contains the
@@ -185,29 +180,32 @@ def road_airflow(
     pressure = f"{place} pressure against barometric pressure"
     usable = in_airbox or (campaign.vehicle.aspiration or "natural") == "natural"
     of_run = {w.run: w for w in weather}
-    runs = (_full_throttle(drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow)
+    runs = (
+        _full_throttle(campaign, drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow
+    )
     samples = [run for run in runs if run is not None]
-    efficiency = _efficiency(campaign, samples)
+    full, fits, level = [], [], campaign.metrics.confidence
+    for c in campaign.configurations:
+        if own := [s for s in samples if s.configuration == c.id]:
+            means = [s.efficiency for s in own if s.efficiency is not None]
+            mean = mean_interval(means, level) if means else None
+            limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
+            full.append(results.FullThrottle(c.id, len(own), sum(s.turning for s in own), *limits))
+            flow, drop = (np.concatenate([getattr(s, x) for s in own]) for x in ("airflow", "drop"))
+            if flow.size >= LEAST_SAMPLES and float(flow.max() / flow.min()) >= LEAST_RANGE:
+                fits.append(bench.fit_restriction(c.id, flow, drop, level=level, file=str(campaign.file)))
     curves, reason = None, _no_samples(with_flow, of_run) if not samples else ""
     if samples and not usable:
         reason = message("the engine is boosted: its manifold pressure says nothing about restriction", code="boosted")
+    elif fits:
+        curves = bench.restriction_set(f"road, {pressure}", fits, campaign.baseline.id)
     elif samples:
-        fits = [fit for c in campaign.configurations if (fit := _restriction(campaign, c.id, samples))]
-        curves = bench.restriction_set(f"road, {pressure}", fits, campaign.baseline.id) if fits else None
         template = (
             "no configuration has {least} samples at wide-open throttle with a pressure below barometric over a "
             "sufficient range of airflow"
         )
-        reason = "" if fits else message(template, code="few-samples", least=LEAST_SAMPLES)
-    return results.RoadAirflow(pressure, WIDE_OPEN, curves, efficiency, reason)
-
-
-def _restriction(campaign: Campaign, id: str, samples: list[_FullThrottleRun]) -> bench.RestrictionFit | None:
-    own = [s for s in samples if s.configuration == id]
-    flow, drop = (np.concatenate([getattr(s, x) for s in own] or [np.empty(0)]) for x in ("airflow", "drop"))
-    if flow.size < LEAST_SAMPLES or float(flow.max() / flow.min()) < LEAST_RANGE:
-        return None
-    return bench.fit_restriction(id, flow, drop, level=campaign.metrics.confidence, file=str(campaign.file))
+        reason = message(template, code="few-samples", least=LEAST_SAMPLES)
+    return results.RoadAirflow(pressure, WIDE_OPEN, curves, tuple(full), reason)
 
 
 def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:
@@ -221,8 +219,10 @@ def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:
     return message(template, "never-wide-open", runs=runs, top=highest, limit=limit)
 
 
-def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _FullThrottleRun | None:
-    """Return the samples of one run at wide-open throttle, on the times of the airflow channel."""
+def _full_throttle(
+    campaign: Campaign, drive: Drive, weather: RunWeather | None, channel: str
+) -> _FullThrottleRun | None:
+    """Return one run at wide-open throttle, on the times of the airflow channel."""
     run = drive.clean
     if weather is None or weather.density is None:
         return None
@@ -237,24 +237,10 @@ def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _F
     if channel and barometric is not None:
         drop = barometric - beside(time, run.good(channel))
     used = (airflow > 0.0) & (drop > 0.0)
-    speed = beside(time, run.good("rpm"))
-    return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], mass, speed, weather.density)
-
-
-def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[results.FullThrottle, ...]:
-    """Return the mean over the runs of each run's mean volumetric efficiency."""
-    displacement, rows = campaign.vehicle.displacement, []
-    for c in campaign.configurations:
-        own, turned, means = [s for s in samples if s.configuration == c.id], 0, []
-        for s in own:
-            turning = np.isfinite(s.speed) & (s.speed > 0.0)
-            turned += int(turning.sum())
-            if displacement and turning.any():
-                flows = zip(s.mass[turning], s.speed[turning], strict=True)
-                shares = [bench.volumetric_efficiency(mass, displacement, speed, s.density) for mass, speed in flows]
-                means.append(float(np.mean(shares)))
-        if own:
-            mean = mean_interval(means, campaign.metrics.confidence) if means else None
-            limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
-            rows.append(results.FullThrottle(c.id, len(own), turned, *limits))
-    return tuple(rows)
+    speed, displacement = beside(time, run.good("rpm")), campaign.vehicle.displacement
+    turning, efficiency = np.isfinite(speed) & (speed > 0.0), None
+    if displacement and turning.any():
+        flows = zip(mass[turning], speed[turning], strict=True)
+        shares = [bench.volumetric_efficiency(flow, displacement, rpm, weather.density) for flow, rpm in flows]
+        efficiency = float(np.mean(shares))
+    return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], int(turning.sum()), efficiency)

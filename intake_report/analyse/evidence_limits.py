@@ -3,20 +3,19 @@
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from intake_report.analyse.limitations.findings import all_of, kind
+from intake_report.analyse.limitations.findings import all_of, declare, limitation
 from intake_report.bench import BenchResult
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation
-from intake_report.results.compared import Endangers
 from intake_report.results.evidence import Evidence
 
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
 
-ROWS: tuple[tuple[str, int, Endangers, str, str, str], ...] = (
+declare(
     ("pressure-questioned", 350, "values", "the station pressure is in question",
      "The station pressure is in question: {notice} Air density and density altitude may be off by as much.",
      "Declare the kind of the pressure and the elevation of its source."),
@@ -95,8 +94,6 @@ ROWS: tuple[tuple[str, int, Endangers, str, str, str], ...] = (
      "Not tested in this campaign: {kinds}; nothing is said about {them}.",
      "Tests of them."),
 )  # fmt: skip
-"""Code, rank, what it endangers, words for the cover, sentence, what would remove it."""
-LIMITS = {row[0]: kind(*row) for row in ROWS}
 
 
 def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limitation, ...]:
@@ -109,22 +106,26 @@ def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limita
         limits += [*_bench(evidence.bench, names), *_trials(evidence.bench, names)]
     if evidence.untested:
         them = "it" if len(evidence.untested) == 1 else "them"
-        limits.append(LIMITS["not-tested"](kinds=Listing(evidence.untested), them=them))
+        limits.append(limitation("not-tested", kinds=Listing(evidence.untested), them=them))
     return tuple(limits)
 
 
 def _weather(evidence: Evidence) -> Iterator[Limitation]:
     if questioned := [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]:
-        yield LIMITS["pressure-questioned"](notice=questioned[0].text)
+        yield limitation("pressure-questioned", notice=questioned[0].text)
     if contradicted := [n for n in evidence.notices if n.code == "declared-contradicts"]:
-        yield LIMITS["weather-contradicts"](runs=all_of(n.source for n in contradicted), notice=contradicted[0].text)
+        yield limitation(
+            "weather-contradicts", runs=all_of(n.source for n in contradicted), notice=contradicted[0].text
+        )
     if without := [r.run for r in evidence.weather.runs if r.density is None]:
-        yield LIMITS["no-density"](runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without))
+        yield limitation(
+            "no-density", runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without)
+        )
     if beyond := [f for f in evidence.weather.forecasts if f.within is False]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
         limit = Value(evidence.weather.forecast_limit, "margin")
-        yield LIMITS["forecast-missed"](runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
+        yield limitation("forecast-missed", runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
 
 
 def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Limitation]:
@@ -134,46 +135,48 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         for reason in row.limitations:
             by_reason.setdefault(reason, []).append(row.pull)
     for reason, pulls in by_reason.items():
-        yield LIMITS["correction-range"](what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls))
+        yield limitation(
+            "correction-range", what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls)
+        )
     if dyno.grid is None:
-        yield LIMITS["typed-figures"](printed=dyno.printed)
+        yield limitation("typed-figures", printed=dyno.printed)
         if unknown := dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist():
-            yield LIMITS["cell-unknown"](noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
+            yield limitation("cell-unknown", noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
     elif edge := int(dyno.figures["peak_at_edge"].sum()):
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
-        yield LIMITS["peak-at-edge"](edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
+        yield limitation("peak-at-edge", edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
     counts = Counter(dyno.figures["configuration"].tolist())
     if dyno.baseline not in counts:
-        yield LIMITS["no-baseline-pull"](baseline=names[dyno.baseline])
+        yield limitation("no-baseline-pull", baseline=names[dyno.baseline])
     if single := [names[id] for id, n in counts.items() if n == 1]:
-        yield LIMITS["one-pull"](names=all_of(single), have="has" if len(single) == 1 else "have")
+        yield limitation("one-pull", names=all_of(single), have="has" if len(single) == 1 else "have")
     without = [name for id, name in names.items() if id not in counts]
     if without and dyno.baseline in counts:
-        yield LIMITS["no-pull"](names=all_of(without), were="was" if len(without) == 1 else "were")
+        yield limitation("no-pull", names=all_of(without), were="was" if len(without) == 1 else "were")
     if not dyno.in_turn and len(counts) > 1:
-        yield LIMITS["pull-order"]()
+        yield limitation("pull-order")
     for drift in (drift for drift in dyno.drifts if drift.detected):
         size = Value(drift.over_span, drift.of, 2, signed=True)
-        yield LIMITS["session-drift"](figure=drift.figure, size=size, covariate=drift.covariate)
+        yield limitation("session-drift", figure=drift.figure, size=size, covariate=drift.covariate)
     if dyno.assumption:
-        yield LIMITS["driveline-assumed"](assumption=dyno.assumption)
+        yield limitation("driveline-assumed", assumption=dyno.assumption)
 
 
 def _bench(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
     if quotes := list(rows_of(bench.quotes)):
         unlike = sum(quote.standing.code != "equal" for quote in quotes)
         of = all_of(names[quote.configuration] for quote in quotes)
-        yield LIMITS["quoted-airflow"](names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
+        yield limitation("quoted-airflow", names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
     for curves in bench.restrictions:
         source = curves.source or "bench"
         if curves.airflow is None:
-            yield LIMITS["no-common-airflow"](source=source, reason=curves.reason)
-        yield LIMITS["one-series"](source=source, n=Count(len(curves.fits), "configuration"))
+            yield limitation("no-common-airflow", source=source, reason=curves.reason)
+        yield limitation("one-series", source=source, n=Count(len(curves.fits), "configuration"))
         fitted = {fit.configuration: fit.note for fit in curves.fits}
         if missing := [name for id, name in names.items() if id not in fitted]:
-            yield LIMITS["no-restriction"](source=source, names=all_of(missing))
+            yield limitation("no-restriction", source=source, names=all_of(missing))
         if notes := [message("{name}: {note}", name=names[id], note=note) for id, note in fitted.items() if note]:
-            yield LIMITS["restriction-curve"](source=source, notes=all_of(notes, ";"))
+            yield limitation("restriction-curve", source=source, notes=all_of(notes, ";"))
 
 
 def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
@@ -185,12 +188,12 @@ def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation
         if round(min(chances)) == round(max(chances)):
             chance = Value(max(chances), "ratio", 0)
         level = Value(100.0 * open_[0].level, "ratio", 0)
-        yield LIMITS["few-trials"](trials=all_of(trials, ";"), chance=chance, level=level)
+        yield limitation("few-trials", trials=all_of(trials, ";"), chance=chance, level=level)
     for condition in dict.fromkeys(e.condition for e in rows):
         tried = {e.configuration for e in rows if e.condition == condition}
         if missing := [name for id, name in names.items() if id not in tried]:
             they = "it is" if len(missing) == 1 else "they are"
-            yield LIMITS["exposure-partial"](condition=condition, names=all_of(missing), they=they)
+            yield limitation("exposure-partial", condition=condition, names=all_of(missing), they=they)
     if once := [s for s in rows_of(bench.services) if s.n == 1]:
         tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
-        yield LIMITS["one-timing"](tasks=all_of(tasks))
+        yield limitation("one-timing", tasks=all_of(tasks))

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.messages import Message, Part, message
+from intake_report.messages import Message, Part
 
 Basis = Literal["runs", "instruments", "none"]
+# "exploratory": shown by a metric that is not a headline; "suggested": the interval excludes zero, but not after adjustment
 Call = Literal["shown", "exploratory", "suggested", "equivalent", "not shown", "indication", "not compared"]
 Endangers = Literal["comparison", "values", "power", "bench"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
 CompareMethod = Literal["blocked", "welch", "pooled", "censored", "instruments", "none"]
 
+# How a comparison was made; what the report says of its method derives from these codes
 METHODS: dict[CompareMethod, str] = {
     "blocked": "within blocks (configuration and block effects of block means, scatter between blocks)",
     "welch": "between all runs (unequal scatter)",
@@ -21,8 +23,8 @@ METHODS: dict[CompareMethod, str] = {
     "instruments": "difference only; interval from the instruments alone, without scatter between runs",
     "none": "difference only",
 }
-"""How a comparison was made, in words; what the report says of its method derives from these codes."""
 
+# A sentence of the methodology for each method that a report uses
 METHOD_SENTENCES: dict[CompareMethod, str] = {
     "blocked": (
         "Where blocks hold both configurations, differences are made within blocks: an additive model with configuration "
@@ -41,17 +43,15 @@ METHOD_SENTENCES: dict[CompareMethod, str] = {
     "instruments": "Where runs were not replicated the interval is that of the instruments alone.",
     "none": "Where nothing shows how runs scatter, the difference stands without an interval.",
 }
-"""A sentence of the methodology for each method that a report uses."""
-
 
 CovariateName = Literal["start_over_ambient", "start_coolant", "standing_before"]
 
+# Known before a phase begins; a difference may be adjusted for it: words, and quantity of a difference
 COVARIATES: dict[CovariateName, tuple[str, str]] = {
     "start_over_ambient": ("intake air over ambient at the start", "temperature_difference"),
     "start_coolant": ("coolant at the start", "temperature_difference"),
     "standing_before": ("standing time before the phase", "duration"),
 }
-"""Quantities known before a phase begins that a difference may be adjusted for: words, and quantity of a difference."""
 
 
 @dataclass(frozen=True)
@@ -59,12 +59,10 @@ class CovariateFit:
     """What a covariate explains of the scatter between runs."""
 
     name: CovariateName  # Key of `COVARIATES`
-    # slope, u: Change of the metric per unit of it [internal units], the same for all, and its standard error
-    slope: float
+    slope: float  # slope, u: Change of the metric per unit of it, the same for all, and its standard error
     u: float
     unbalance: float  # Configuration minus the other in the covariate, within blocks [internal unit]
-    # curved, unequal: p-values against one line: of squares, and of a slope for each configuration
-    curved: float | None
+    curved: float | None  # curved, unequal: p against one line: of squares, and of a slope for each configuration
     unequal: float | None
     scatter: float  # Residual standard deviation of runs, or of means of a block's runs, with the covariates
     scatter_without: float  # The same without them
@@ -78,43 +76,37 @@ class Comparison:
     configuration: str
     versus: str
     difference: float | None  # Configuration minus the other [internal unit]
-    # low, high: Limits of the interval at `level`; None where runs allow none, or censoring leaves it open
-    low: float | None
+    low: float | None  # low, high: Interval at `level`; None where runs allow none, or censoring leaves it open
     high: float | None
     level: float  # Confidence level
     df: float | None  # Effective degrees of freedom of the interval
     n: int  # n, n_versus: Runs used, the ones that did not reach the margin included
     n_versus: int
     method: CompareMethod  # How the comparison was made: key of `METHODS`
-    # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all comparisons of headline metrics
-    p_value: float | None
+    p_value: (
+        float | None
+    )  # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all headline metrics
     p_adjusted: float | None
     verdict: str  # In words, from the interval and the adjusted p-value
-    # The verdict as a code: "shown", "exploratory" (shown by a metric that is not a headline), "suggested" (the
-    # interval excludes zero, but not after adjustment), "equivalent", "not shown", "indication", "not compared"
-    call: Call
+    call: Call  # The verdict as a code
     note: Part = ""  # What the reader must know about this comparison; empty when nothing
     basis: Basis = "none"  # What the interval rests on: scatter between runs (and shared biases), or instruments alone
-    # standard_error, between, instrument: Standard uncertainty, and its parts: scatter, and shared biases that do not cancel
     standard_error: float | None = None
-    between: float | None = None
+    between: float | None = None  # between, instrument: Parts of it: scatter, and shared biases that do not cancel
     instrument: float | None = None
     scatter: float | None = None  # Standard deviation that it rests on: of one run, or of the mean of a block's runs
     standardised: float | None = None  # Difference in units of `scatter`, corrected for few degrees of freedom
-    # permutation, smallest: p-value of the exact test within blocks, and the smallest that this layout can reach
-    permutation: float | None = None
-    smallest: float | None = None
+    permutation: float | None = None  # p of the exact test within blocks
+    smallest: float | None = None  # that this layout can reach
     margin: float | None = None  # Differences smaller than this do not matter (declared)
     equivalent: bool | None = None  # The two one-sided tests show that the difference is inside ± `margin`
     equivalence_p: float | None = None  # Both one-sided p-values together
     not_reached: int = 0  # not_reached, not_reached_versus: Runs on each side that did not reach the margin (censored)
     not_reached_versus: int = 0
-    # within, within_versus: Runs on each side within the margin at the entry already (censored the other way)
-    within: int = 0
+    within: int = 0  # within, within_versus: Runs within the margin at the entry already (censored the other way)
     within_versus: int = 0
     confounded: bool = False  # No block holds both: block and configuration cannot be told apart
-    # units, units_versus: Independent units on each side: blocks where the comparison is made of blocks, else runs
-    units: int = 0
+    units: int = 0  # units, units_versus: Independent ones: blocks where the comparison is made of blocks, else runs
     units_versus: int = 0
     lost: float = 0.0  # Share of the instruments' draws in which a run does not reach the margin
     order: float | None = None  # Probability that it is below zero, draw by draw; where draws open the interval only
@@ -146,8 +138,7 @@ class ModelCheck:
     """Whether the runs of one metric behave as the comparison assumes."""
 
     key: str  # Metric key
-    # lag, lag_p: Correlation of consecutive runs of a block without configuration and block, and its p-value
-    lag: float | None
+    lag: float | None  # lag, lag_p: Correlation of consecutive runs of a block without configuration and block, and p
     lag_p: float | None
     lag_pairs: int  # Pairs of consecutive runs
     additivity_p: float | None  # p-value of the test that blocks shift all configurations alike
@@ -169,8 +160,7 @@ class ControlEffect:
     plain_half_width: float | None
     plain_scatter: float | None
     runs: int  # Runs with a control value
-    # low, high, plain_low, plain_high: Limits of the two intervals, which need not be symmetric
-    low: float | None = None
+    low: float | None = None  # Limits of the two intervals, which need not be symmetric
     high: float | None = None
     plain_low: float | None = None
     plain_high: float | None = None
@@ -205,8 +195,7 @@ class ClaimResult:
     risk: float | None = None  # Largest risk of a wrong verdict that the rule lets through
 
 
-LAST = 1000
-"""Rank of a limitation that the cover does not name."""
+LAST = 1000  # rank of a limitation that the cover does not name
 
 
 @dataclass(frozen=True)
@@ -221,10 +210,3 @@ class Limitation:
     alike: str = ""  # Limitations of one such group say nearly the same: the cover names one of them
     endangers: Endangers = "values"  # What it bounds: differences on the road, single values, dyno, bench and trials
     keys: tuple[str, ...] = ()  # Metrics that it concerns; empty when it concerns all
-
-    def __call__(self, remedy: Part | None = None, keys: tuple[str, ...] = (), **values: Part) -> Limitation:
-        """Return a limitation that is declared with templates for the values; `remedy` where that depends on more than values."""
-        text = message(str(self.text), code=self.code, **values)
-        if remedy is None:
-            remedy = Message(str(self.remedy), tuple(values.items()), self.code) if self.remedy else ""
-        return replace(self, text=text, remedy=remedy, keys=keys)

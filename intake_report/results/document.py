@@ -3,17 +3,58 @@
 import dataclasses
 import json
 import math
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 
 from intake_report import formatting
 from intake_report.messages import Message, Phrase, plain, said
-from intake_report.results import text
-from intake_report.results.types import ReportResult
+from intake_report.report_table import rows_of
+from intake_report.results import ReportResult, text
 from intake_report.units import QUANTITIES, UnitSystem
 
 SCHEMA = 1
+
+_IN_RUN: dict[str, text.Text] = {
+    "ambient_change": text.in_unit("ambient_change", "temperature_difference", 1),
+    "pressure": text.in_unit("pressure", "pressure", 2),
+    "humidity": text.in_unit("humidity", "ratio", 0),
+    "dew_point": text.in_unit("dew_point", "temperature", 1),
+    "density": text.in_unit("density", "density", 3),
+    "density_altitude": text.in_unit("density_altitude", "length", 0),
+    "wind_speed": text.in_unit("wind_speed", "speed", 0),
+}
+_EXPECTED = {"text": text.share("percent")}
+EVIDENCE_TEXTS: dict[str, dict[str, Callable[[Any, UnitSystem], Any]]] = {
+    "weather.sources": {"uncertainty_text": text.in_unit("uncertainty", "temperature_difference", 2)},
+    "weather.offsets": text.OFFSET,
+    "weather.forecasts": text.FORECAST,
+    "weather.runs": {"texts": lambda run, units: {name: told(run, units) for name, told in _IN_RUN.items()}},
+    "air.points": {
+        "iat_text": text.in_unit("iat", "temperature", 1),
+        "mass_text": lambda point, _: text.grams(point.mass, 3),
+        "change_text": text.share("change"),
+    },
+    "air.points.expected": _EXPECTED,
+    "dyno.means": {"text": text.dyno_text("mean"), "interval_text": text.dyno_limits()},
+    "dyno.comparisons": {
+        "text": text.dyno_text("difference", signed=True),
+        "interval_text": text.dyno_limits(difference=True),
+        "percent_text": text.share("percent"),
+    },
+    "dyno.drifts": text.DRIFT,
+    "dyno.expected": {
+        "measured_text": text.share("measured"),
+        "measured_interval_text": text.shares("measured_low", "measured_high"),
+    },
+    "dyno.expected.models": _EXPECTED,
+    "bench.restrictions.rows": text.RESTRICTION | text.AIRFLOW,
+    "bench.quotes": {"more_text": text.share("more")},
+    "bench.exposures": text.EXPOSURE,
+    "bench.services": text.SERVICE,
+}
+"""Texts beside the numbers of the evidence, by where its records lie."""
 
 
 def results_document(result: ReportResult, date: str, revision: int) -> dict[str, Any]:
@@ -43,8 +84,22 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
         for row, found in zip(document[name], rows, strict=True):
             row["text"] = said(text.change_of(keys[found.key], found.difference), units)
             row["interval_text"] = text.difference_interval(found, keys[found.key], units)
-    text.add_texts(document["evidence"], result.evidence, units)
+    for path, texts in EVIDENCE_TEXTS.items():
+        _add(document["evidence"], result.evidence, path.split("."), texts, units)
     return {"schema": SCHEMA, "date": date, "revision": revision, **document}
+
+
+def _add(
+    record: Any, of: Any, path: list[str], texts: Mapping[str, Callable[[Any, UnitSystem], Any]], units: UnitSystem
+) -> None:
+    """Put texts beside the numbers of `record`, the plain form of `of`, or of its rows; in place."""
+    if isinstance(record, list):
+        for one, row in zip(record, rows_of(of), strict=True):
+            _add(one, row, path, texts, units)
+    elif path and record is not None:
+        _add(record[path[0]], getattr(of, path[0]), path[1:], texts, units)
+    elif record is not None:
+        record |= {name: told(of, units) for name, told in texts.items()}
 
 
 def as_json(value: Any, units: UnitSystem) -> Any:

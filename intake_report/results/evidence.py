@@ -55,17 +55,18 @@ class RunWeather:
     ambient_change: float | None  # Reference ambient at the end of the run less that at its start [K]
     age: float | None  # Longest time from any moment of the run to the nearest report of `age_source` [s]
     age_source: str  # Id of the source whose age it is
-    # pressure, dry_pressure: Station pressure, never reduced to sea level, and that of the dry part [kPa]
-    pressure: float | None
+    pressure: (
+        float | None
+    )  # pressure, dry_pressure: Of the station, not reduced to sea level, and of its dry part [kPa]
     dry_pressure: float | None
     humidity: float | None  # humidity, dew_point: [%], [°C]
     dew_point: float | None
-    # density, density_altitude: Of the humid air [kg/m³], and height of the standard atmosphere with that density [m]
-    density: float | None
+    density: (
+        float | None
+    )  # density, density_altitude: Of the humid air [kg/m³], and the standard atmosphere's height [m]
     density_altitude: float | None
-    # wind_source, wind_speed, wind_gust, wind_direction, wind_variable: [km/h], [°]; None is missing, not calm
     wind_source: str
-    wind_speed: float | None
+    wind_speed: float | None  # wind: [km/h], [°]; None is missing, not calm
     wind_gust: float | None
     wind_direction: float | None
     wind_variable: bool
@@ -141,9 +142,8 @@ class AirEvidence:
     ambient: float  # ambient, pressure, humidity: State in which the air was drawn in [°C], [kPa], [%]
     pressure: float
     humidity: float
-    # density, density_cipm: Of that air [kg/m³], as an ideal mix and by CIPM-2007; None outside the latter's range
-    density: float
-    density_cipm: float | None
+    density: float  # Of that air as an ideal mix [kg/m³]
+    density_cipm: float | None  # The same by CIPM-2007; None outside its range
     ambient_mass: float  # Air in the volume at ambient temperature [g]
     source: Part  # Where that state comes from
     temperatures: tuple[float, ...]  # temperatures, masses: The curve [°C], [g]
@@ -158,8 +158,7 @@ class FullThrottle:
     configuration: str
     runs: int  # runs, samples: That it rests on
     samples: int
-    # efficiency: Volumetric, against ambient density: mean of the runs' means [%]; None without displacement
-    efficiency: float | None
+    efficiency: float | None  # Volumetric, against ambient density: mean of the runs' [%]; None without displacement
     low: float | None  # low, high: Interval of that mean
     high: float | None
 
@@ -204,8 +203,7 @@ class PlaceCurve:
     """One configuration by place, over its runs."""
 
     configuration: str
-    # mean, low, high: Of the runs in each cell [internal unit]; None where no run has a value
-    mean: tuple[float | None, ...]
+    mean: tuple[float | None, ...]  # mean, low, high: Of the runs in each cell; None where no run has a value
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
     runs: tuple[int, ...]  # Runs with a value in each cell
@@ -240,10 +238,9 @@ class Places:
     curves: tuple[PlaceCurve, ...]  # By configuration, in campaign order
     traffic: dict[str, tuple[float, ...]]  # "dwell": median time in each cell [s]; "passes": most passes of a run
     peaks: tuple[PeakPlace, ...]  # One per run
-    # Common place of the peaks [m], median distance from it [m], share of the runs within `peak_within` [m] of it
-    peak_centre: float | None
-    peak_spread: float | None
-    peak_share: float | None
+    peak_centre: float | None  # Common place of the peaks [m]
+    peak_spread: float | None  # Median distance from it [m]
+    peak_share: float | None  # Of the runs within `peak_within` [m] of it
     peak_within: float | None
     one_place: bool  # Whether the peaks fall at one place
     stops: tuple[StopPlace, ...]  # In order of route distance

@@ -1,15 +1,13 @@
 """Texts that derive from one result object, shared by tables, sentences, figures and results.json."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from operator import attrgetter
 from typing import Any
 
 from intake_report import formatting
 from intake_report.messages import Interval, Message, Part, Value, message, said
-from intake_report.report_table import rows_of
+from intake_report.results import MetricKey, MetricResult, MetricSummary, ReportResult
 from intake_report.results.compared import COVARIATES, Comparison
-from intake_report.results.evidence import Evidence
-from intake_report.results.types import MetricKey, MetricResult, MetricSummary, ReportResult
 from intake_report.units import UnitSystem, to_display
 
 DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
@@ -255,23 +253,11 @@ FORECAST = {
     "actual_text": forecast_text("actual"),
     "difference_text": forecast_text("difference", change=True),
 }
-POINT: dict[str, Text] = {
-    "iat_text": in_unit("iat", "temperature", 1),
-    "mass_text": lambda point, _: grams(point.mass, 3),
-    "change_text": share("change"),
-}
-DYNO_MEAN = {"text": dyno_text("mean"), "interval_text": dyno_limits()}
-DYNO_DIFFERENCE = {
-    "text": dyno_text("difference", signed=True),
-    "interval_text": dyno_limits(difference=True),
-    "percent_text": share("percent"),
-}
 DRIFT: dict[str, Text] = {
     "text": drift_slope,
     "interval_text": drift_limits,
     "over_span_text": lambda row, system: formatting.with_unit(row.over_span, row.of, system, 2, signed=True),
 }
-MEASURED = {"measured_text": share("measured"), "measured_interval_text": shares("measured_low", "measured_high")}
 RESTRICTION = {
     "drop_text": in_unit("drop", "restriction", 2),
     "drop_interval_text": limits("drop_low", "drop_high", "restriction", 2),
@@ -291,47 +277,3 @@ SERVICE = {
     "interval_text": limits("low", "high", "duration", 1),
     "range_text": limits("shortest", "longest", "duration", 1),
 }
-RUN_WEATHER = {
-    "ambient_change": in_unit("ambient_change", "temperature_difference", 1),
-    "pressure": in_unit("pressure", "pressure", 2),
-    "humidity": in_unit("humidity", "ratio", 0),
-    "dew_point": in_unit("dew_point", "temperature", 1),
-    "density": in_unit("density", "density", 3),
-    "density_altitude": in_unit("density_altitude", "length", 0),
-    "wind_speed": in_unit("wind_speed", "speed", 0),
-}
-
-
-def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) -> None:
-    """Put the printed texts beside the numbers of `document`, the plain form of `evidence`, in place."""
-
-    def put(records: list[dict[str, Any]], rows: Iterable[Any], texts: dict[str, Text]) -> None:
-        for record, row in zip(records, rows_of(rows), strict=True):
-            record |= {name: text(row, system) for name, text in texts.items()}
-
-    record, weather = document["weather"], evidence.weather
-    put(record["sources"], weather.sources, {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)})
-    put(record["offsets"], weather.offsets, OFFSET)
-    put(record["forecasts"], weather.forecasts, FORECAST)
-    texts: list[dict[str, Any]] = [row.setdefault("texts", {}) for row in record["runs"]]
-    put(texts, weather.runs, RUN_WEATHER)
-    if evidence.air is not None:
-        points = document["air"]["points"]
-        put(points, evidence.air.points, POINT)
-        for row, point in zip(points, evidence.air.points, strict=True):
-            put(row["expected"], point.expected, {"text": share("percent")})
-    if (dyno := evidence.dyno) is not None:
-        record = document["dyno"]
-        put(record["means"], dyno.means, DYNO_MEAN)
-        put(record["comparisons"], dyno.comparisons, DYNO_DIFFERENCE)
-        put(record["drifts"], dyno.drifts, DRIFT)
-        put(record["expected"], dyno.expected, MEASURED)
-        for row, expected in zip(record["expected"], dyno.expected, strict=True):
-            put(row["models"], expected.models, {"text": share("percent")})
-    if (bench := evidence.bench) is not None:
-        record = document["bench"]
-        for row, curves in zip(record["restrictions"], bench.restrictions, strict=True):
-            put(row["rows"], curves.rows, RESTRICTION | AIRFLOW)
-        put(record["quotes"], bench.quotes, {"more_text": share("more")})
-        put(record["exposures"], bench.exposures, EXPOSURE)
-        put(record["services"], bench.services, SERVICE)

@@ -14,7 +14,7 @@ from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, GRID, PAIRS, RECOVERY, VALUES, Drawn, Shifts, rows
 from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
-from intake_report.analyse.limitations import KINDS, Findings, derive_limitations
+from intake_report.analyse.limitations import KINDS, Findings, derive_limitations, limitation
 from intake_report.analyse.limitations.comparisons import MATERIAL, blocks_for, floor_of, forecast
 from intake_report.analyse.limitations.layout import read_issued
 from intake_report.campaign import Planning
@@ -85,7 +85,9 @@ def test_every_limitation_has_words_for_the_cover_and_a_place():
 
 
 def test_the_cover_names_the_gravest_and_of_those_alike_one(demo):
-    one, mixed, no_ambient, slow = (KINDS[code]() for code in ("one-run", "confounded", "no-ambient", "slow-sampling"))
+    one, mixed, no_ambient, slow = (
+        limitation(code) for code in ("one-run", "confounded", "no-ambient", "slow-sampling")
+    )
     limited = replace(demo.chain.result, limitations=(slow, mixed, one))
     assert gravest(replace(limited, limitations=(*limited.limitations, no_ambient)), 2) == (no_ambient, one)
     assert gravest(limited, 5) == (one, slow)
@@ -361,10 +363,10 @@ def test_nothing_left_after_exclusion():
 @pytest.mark.parametrize("layout", [GRID, "s1 e1", "s1 s1 e2 e2", "s- e- s- e-"])
 def test_texts_are_sentences_with_numbers(layout):
     numbers = VALUES[: len(layout.split())]
-    for limitation in found(findings(CITY, layout, numbers)).values():
-        assert re.fullmatch(r"[a-z][a-z-]+", limitation.code)
-        assert limitation.text.endswith(".") and limitation.text[0].isupper()
-        assert "None" not in limitation.text + limitation.remedy and "nan" not in limitation.text
+    for limited in found(findings(CITY, layout, numbers)).values():
+        assert re.fullmatch(r"[a-z][a-z-]+", limited.code)
+        assert limited.text.endswith(".") and limited.text[0].isupper()
+        assert "None" not in limited.text + limited.remedy and "nan" not in limited.text
 
 
 def test_plan_and_deed_are_compared(tmp_path):

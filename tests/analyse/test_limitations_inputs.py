@@ -7,7 +7,7 @@ import roadlog
 from check.support import check_json
 from conftest import run_chain
 
-from intake_report.analyse.limitations.layout import _unit_overridden
+from intake_report.analyse.limitations.layout import unit_overridden
 from intake_report.messages import said
 
 
@@ -56,7 +56,7 @@ def test_only_runs_that_take_part_count():
 
     def text(used):
         found = SimpleNamespace(used=set(used), drives=[drive("a"), drive("b")])
-        return [said(limitation.text, "si") for limitation in _unit_overridden(found)]
+        return [said(limitation.text, "si") for limitation in unit_overridden(found)]
 
     assert "concerns run a;" in text("ac")[0]
     assert "concerns 2 runs (a and b);" in text("abc")[0]

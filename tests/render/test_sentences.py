@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from intake_report.analyse.claim_check import deciding_keys
-from intake_report.analyse.limitations import KINDS
+from intake_report.analyse.limitations import limitation
 from intake_report.errors import CampaignError
 from intake_report.messages import Message, Value
 from intake_report.render.blocks import ItemList, plain
@@ -63,7 +63,9 @@ def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo, result):
     """Of two margins the usable one is quoted, with the word that the other cannot be decided."""
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
     step, margin = Value(1.2, "temperature_difference", 1), Value(result.metric(narrow).parameter.number, "margin")
-    coarse = KINDS["margin-resolution"](u=step, step=step, margin=margin, why="large", cost="far off", least=margin)
+    coarse = limitation(
+        "margin-resolution", u=step, step=step, margin=margin, why="large", cost="far off", least=margin
+    )
     limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
     assert "the instruments are too coarse for 3 °F, not for 5 °F" in sentences(limited)[0]
     assert "within 5 °F (2.8 K)" in sentences(limited)[0]

@@ -1,7 +1,7 @@
 """What limitations are derived from, and the register of their kinds."""
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -12,7 +12,7 @@ from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
-from intake_report.messages import Listing, Message, Part, message
+from intake_report.messages import Count, Listing, Message, Part, message
 from intake_report.results import Comparison, Limitation, MetricKey, MetricResult, Metrics, MetricValues, RunResult
 from intake_report.results.compared import Endangers
 from intake_report.results.text import title_of
@@ -66,40 +66,33 @@ class Findings:
         return message("{title}, {name}", title=title_of(self.headline[c.key]), name=self.name(c.configuration))
 
 
-Predicate = Callable[[Findings], Iterator[Limitation]]
-Values = Iterator[dict[str, Any]]
+Kind = tuple[str, int, Endangers, str, str, str] | tuple[str, int, Endangers, str, str, str, str]
 KINDS: dict[str, Limitation] = {}
-PREDICATES: list[Predicate] = []
-"""In the order in which the modules declare them, which is that of the report."""
 
 
-def kind(
-    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
-) -> Limitation:
-    """Declare a limitation beside its predicate: calling it with the values of its two templates makes the one that holds.
+def declare(*kinds: Kind) -> None:
+    """Declare limitations: code, rank, what it endangers, words for the cover, sentence, remedy, group of those alike.
 
     Ranks: below 100 nothing can be compared, below 200 what is compared may be another cause, below 300 it may not
     hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
     """
-    assert code not in KINDS, code
-    KINDS[code] = Limitation(code, text, remedy, rank, cover, alike, endangers)
-    return KINDS[code]
+    for code, rank, endangers, cover, text, remedy, *alike in kinds:
+        KINDS[code] = Limitation(code, text, remedy, rank, cover, "".join(alike), endangers)
 
 
-def predicate(function: Predicate) -> Predicate:
-    """Register a function that derives limitations of several kinds."""
-    PREDICATES.append(function)
-    return function
-
-
-def limitation(
-    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
-) -> Callable[[Callable[[Findings], Values]], Predicate]:
-    """Declare a limitation, see `kind`, of the function below, which yields the values of its sentences where it holds."""
-    of = kind(code, rank, endangers, cover, text, remedy, alike=alike)
-    return lambda values: predicate(lambda f: (of(**given) for given in values(f)))
+def limitation(code: str, *, remedy: Part | None = None, keys: tuple[str, ...] = (), **values: Any) -> Limitation:
+    """Return one that holds, with the values of its templates; `remedy` where that depends on more than values."""
+    kind = KINDS[code]
+    if remedy is None:
+        remedy = message(str(kind.remedy), code, **values) if kind.remedy else ""
+    return replace(kind, text=message(str(kind.text), code, **values), remedy=remedy, keys=keys)
 
 
 def all_of(parts: Iterable[Part], last: str = "and") -> Listing:
     """Return parts in a row, each once: "a, b and c"."""
     return Listing(tuple(dict.fromkeys(parts)), last)
+
+
+def counted(runs: Sequence[str]) -> dict[str, Any]:
+    """Return how many runs and which, as values of a template: `count` and `runs`."""
+    return {"count": Count(len(runs), "run"), "runs": all_of(runs)}
