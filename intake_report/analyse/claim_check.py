@@ -38,14 +38,11 @@ SAME_MARGIN = 0.05  # K; "within 3 °F" and "within 1.7 K" are the same margin
 
 # words for sources of ambient, besides their ids; a claim that names one that is not the reference is about other numbers
 SOURCE_WORDS = {
-    "vehicle": re.compile(
-        r"\b(?:vehicle|car|van|truck)(?:'s|’s)?\s+(?:own\s+)?(?:ambient|outside)|\bdash(?:board)?\s+(?:ambient|thermometer|reading)",
-        re.I,
-    ),
-    "metar": re.compile(r"\b(?:METAR|airport|airfield)\b", re.I),
-    "station": re.compile(r"\bweather station\b", re.I),
-    "handheld": re.compile(r"\bhand-?held\b", re.I),
-    "forecast": re.compile(r"\bforecast\b", re.I),
+    "vehicle": r"\b(vehicle|car|van|truck)(['’]s)?\s+(own\s+)?(ambient|outside)|\bdash(board)?\s+(ambient|thermometer|reading)",
+    "metar": r"\b(METAR|airport|airfield)\b",
+    "station": r"\bweather station\b",
+    "handheld": r"\bhand-?held\b",
+    "forecast": r"\bforecast\b",
 }
 
 
@@ -151,10 +148,7 @@ def _known(name: str, where: str) -> MetricSpec:
 
 
 def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
-    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
-
-    Raises CampaignError: `campaign.decides` names a metric, phase or margin that does not exist.
-    """
+    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones."""
     if campaign.about.decides:
         named = enumerate(campaign.about.decides, 1)
         return tuple(dict.fromkeys(_named_key(metrics, text, f"campaign.decides[{n}]") for n, text in named))
@@ -205,10 +199,7 @@ def limit_of(claim: Claim, where: str) -> float:
 
 
 def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
-    """Return why the words of a claim do not fit what its metric measures; empty when they do.
-
-    `reference` is the id of the ambient reference, "vehicle", or None where nothing was recorded.
-    """
+    """Return why the words of a claim do not fit its metric or the ambient `reference` (id or "vehicle"); empty when they do."""
     ratio = _percentage(campaign, claim, key)
     return ratio or _margin(claim, key) or _ambient(campaign, claim, key, reference) or _value(claim, key)
 
@@ -267,8 +258,8 @@ def _ambient(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | 
     own_kind = "vehicle" if reference == "vehicle" else sources.get(reference or "", "")
     ids = [id for id in sources if id != reference and id not in SOURCE_WORDS]
     others = [words for kind, words in SOURCE_WORDS.items() if kind != own_kind]
-    others += [re.compile(rf"\b{re.escape(id)}\b", re.I) for id in ids]
-    if named := next(filter(None, (words.search(claim.text) for words in others)), None):
+    others += [rf"\b{re.escape(id)}\b" for id in ids]
+    if named := next(filter(None, (re.search(words, claim.text, re.I) for words in others)), None):
         template = (
             "the text says “{words}” but over-ambient temperatures are referred to “{reference}”: another ambient gives "
             "other numbers"

@@ -15,10 +15,6 @@ from intake_report.messages import message
 from intake_report.results import ControlEffect, MetricResult, Metrics, MetricValues
 from intake_report.statistics import Floats
 
-MISSED = message(
-    "the control vehicle did not reach the margin, so its partner's time cannot be taken against it",
-    code="control-not-reached",
-)
 COMPARED = ("difference", "half_width", "scatter", "low", "high")  # of a comparison, with the control and without it
 
 
@@ -61,9 +57,11 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
         number, bound = (None if x is None else x - control.value for x in (value.value, value.bound))
         return replace(bare, value=number, bound=bound if number is None else None)
     reason = message("there is no control drive beside this run", code="no-control")
-    if control is not None:
-        why = message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
-        reason = MISSED if control.status == "not reached" else why
+    if control is not None and control.status == "not reached":
+        template = "the control vehicle did not reach the margin, so its partner's time cannot be taken against it"
+        reason = message(template, code="control-not-reached")
+    elif control is not None:
+        reason = message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
     return replace(bare, status="not computed", reason=reason)
 
 

@@ -190,7 +190,7 @@ def _road(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeath
             means = [s.efficiency for s in own if s.efficiency is not None]
             mean = mean_interval(means, level) if means else None
             limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
-            full.append(results.FullThrottle(c.id, len(own), sum(s.turning for s in own), *limits))
+            full.append((c.id, len(own), sum(s.turning for s in own), *limits))
             flow, drop = (np.concatenate([getattr(s, x) for s in own]) for x in ("airflow", "drop"))
             if flow.size >= LEAST_SAMPLES and float(flow.max() / flow.min()) >= LEAST_RANGE:
                 fits.append(bench.fit_restriction(c.id, flow, drop, level=level, file=str(campaign.file)))
@@ -205,7 +205,9 @@ def _road(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeath
             "sufficient range of airflow"
         )
         reason = message(template, code="few-samples", least=LEAST_SAMPLES)
-    return results.RoadAirflow(pressure, WIDE_OPEN, curves, tuple(full), reason)
+    columns = ["configuration", "runs", "samples", "efficiency", "low", "high"]
+    table = pd.DataFrame(full, columns=columns, dtype=object)
+    return results.RoadAirflow(pressure, WIDE_OPEN, curves, table, reason)
 
 
 def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:

@@ -12,45 +12,46 @@ from intake_report import formatting
 from intake_report.messages import Message, Phrase, plain, said
 from intake_report.report_table import rows_of
 from intake_report.results import ReportResult, text
+from intake_report.results.text import Text, dyno_text, grams, in_unit, share, shares
 from intake_report.units import QUANTITIES, UnitSystem
 
 SCHEMA = 1
 
-_IN_RUN: dict[str, text.Text] = {
-    "ambient_change": text.in_unit("ambient_change", "temperature_difference", 1),
-    "pressure": text.in_unit("pressure", "pressure", 2),
-    "humidity": text.in_unit("humidity", "ratio", 0),
-    "dew_point": text.in_unit("dew_point", "temperature", 1),
-    "density": text.in_unit("density", "density", 3),
-    "density_altitude": text.in_unit("density_altitude", "length", 0),
-    "wind_speed": text.in_unit("wind_speed", "speed", 0),
+_IN_RUN: dict[str, Text] = {
+    "ambient_change": in_unit("ambient_change", "temperature_difference", 1),
+    "pressure": in_unit("pressure", "pressure", 2),
+    "humidity": in_unit("humidity", "ratio", 0),
+    "dew_point": in_unit("dew_point", "temperature", 1),
+    "density": in_unit("density", "density", 3),
+    "density_altitude": in_unit("density_altitude", "length", 0),
+    "wind_speed": in_unit("wind_speed", "speed", 0),
 }
-_EXPECTED = {"text": text.share("percent")}
+_EXPECTED = {"text": share("percent")}
 EVIDENCE_TEXTS: dict[str, dict[str, Callable[[Any, UnitSystem], Any]]] = {
-    "weather.sources": {"uncertainty_text": text.in_unit("uncertainty", "temperature_difference", 2)},
+    "weather.sources": {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)},
     "weather.offsets": text.OFFSET,
     "weather.forecasts": text.FORECAST,
     "weather.runs": {"texts": lambda run, units: {name: told(run, units) for name, told in _IN_RUN.items()}},
     "air.points": {
-        "iat_text": text.in_unit("iat", "temperature", 1),
-        "mass_text": lambda point, _: text.grams(point.mass, 3),
-        "change_text": text.share("change"),
+        "iat_text": in_unit("iat", "temperature", 1),
+        "mass_text": lambda point, _: grams(point.mass, 3),
+        "change_text": share("change"),
     },
     "air.points.expected": _EXPECTED,
-    "dyno.means": {"text": text.dyno_text("mean"), "interval_text": text.dyno_limits()},
+    "dyno.means": {"text": dyno_text("mean"), "interval_text": dyno_text("low", "high")},
     "dyno.comparisons": {
-        "text": text.dyno_text("difference", signed=True),
-        "interval_text": text.dyno_limits(difference=True),
-        "percent_text": text.share("percent"),
+        "text": dyno_text("difference", signed=True),
+        "interval_text": dyno_text("low", "high", signed=True),
+        "percent_text": share("percent"),
     },
     "dyno.drifts": text.DRIFT,
     "dyno.expected": {
-        "measured_text": text.share("measured"),
-        "measured_interval_text": text.shares("measured_low", "measured_high"),
+        "measured_text": share("measured"),
+        "measured_interval_text": shares("measured_low", "measured_high"),
     },
     "dyno.expected.models": _EXPECTED,
     "bench.restrictions.rows": text.RESTRICTION | text.AIRFLOW,
-    "bench.quotes": {"more_text": text.share("more")},
+    "bench.quotes": {"more_text": share("more")},
     "bench.exposures": text.EXPOSURE,
     "bench.services": text.SERVICE,
 }

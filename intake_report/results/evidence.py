@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from intake_report.messages import Part
 
 if TYPE_CHECKING:
@@ -151,26 +153,15 @@ class AirEvidence:
     points: tuple[AirPoint, ...]
 
 
-@dataclass(frozen=True)
-class FullThrottle:
-    """Airflow of one configuration at wide-open throttle on the road."""
-
-    configuration: str
-    runs: int  # runs, samples: That it rests on
-    samples: int
-    efficiency: float | None  # Volumetric, against ambient density: mean of the runs' [%]; None without displacement
-    low: float | None  # low, high: Interval of that mean
-    high: float | None
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RoadAirflow:
     """Restriction and volumetric efficiency from the road logs at wide-open throttle."""
 
     pressure: str  # Which pressure it is, in words
     throttle: float  # Least throttle reading that counts [%]
     curves: RestrictionSet | None  # Restriction curves; None with the `reason`
-    full: tuple[FullThrottle, ...]  # Airflow at wide-open throttle; empty with the `reason`
+    # Volumetric efficiency [%] against ambient density by configuration: runs, samples, efficiency, low, high; empty with the `reason`
+    full: pd.DataFrame
     reason: Part
 
 

@@ -164,34 +164,23 @@ def grams(value: float | None, decimals: int = 1) -> str:
     return f"{formatting.number(value, decimals)}{formatting.NARROW_SPACE}g"
 
 
-def dyno_text(name: str, *, signed: bool = False) -> Text:
-    """Return how a figure of the pulls, or with `signed` a difference, is printed.
+def dyno_text(name: str, high: str = "", *, signed: bool = False) -> Text:
+    """Return how a figure of the pulls, or an interval of two, is printed.
 
-    A difference has one more decimal, so that a limit near zero keeps its sign.
+    A difference (`signed`) has one more decimal, so that a limit near zero keeps its sign.
     """
 
     def text(row: Any, system: UnitSystem) -> str:
-        quantity, decimals, per = _dyno_form(row.quantity, signed)
-        value = getattr(row, name)
-        per = "" if value is None else per
-        return formatting.with_unit(value, quantity, system, decimals, signed=signed) + per
+        value, other = getattr(row, name), getattr(row, high or name)
+        quantity, decimals, per = row.quantity, 2 if signed else 1, ""
+        if quantity == "area":
+            quantity, decimals, per = "power", 0, "·rpm"
+        printed = formatting.with_unit(value, quantity, system, decimals, signed=signed)
+        if high:
+            printed = formatting.interval(value, other, quantity, system, decimals)
+        return printed if None in (value, other) else printed + per
 
     return text
-
-
-def dyno_limits(low: str = "low", high: str = "high", *, difference: bool = False) -> Text:
-    """Return how the interval of a figure, or of a difference, is printed."""
-
-    def text(row: Any, system: UnitSystem) -> str:
-        quantity, decimals, per = _dyno_form(row.quantity, difference)
-        ends = getattr(row, low), getattr(row, high)
-        return formatting.interval(*ends, quantity, system, decimals) + (per if None not in ends else "")
-
-    return text
-
-
-def _dyno_form(quantity: str, difference: bool) -> tuple[str, int, str]:
-    return ("power", 0, "·rpm") if quantity == "area" else (quantity, 2 if difference else 1, "")
 
 
 def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> str:
@@ -204,27 +193,21 @@ def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> 
     return word if balanced else f"indication: {word}"
 
 
-def drift_slope(row: Any, system: UnitSystem) -> str:
-    """Return the slope of a drift: power per pull or per degree."""
-    scale, per = _per(row.quantity, system)
-    if row.slope is None:
-        return formatting.ABSENT
-    return f"{formatting.with_unit(row.slope * scale, row.of, system, 2, signed=True)}/{per}"
+def _slope(row: Any, system: UnitSystem) -> tuple[float | None, float | None, float | None, str]:
+    """Return the slope of a drift with its limits, power per pull or per degree, and what it is per."""
+    scale, per = 1.0, "pull"
+    if row.quantity != "count":
+        scale, per = 1.0 / float(to_display(1.0, row.quantity, system)), formatting.unit_of(row.quantity, system)
+    slope, low, high = (None if x is None else x * scale for x in (row.slope, row.low, row.high))
+    return slope, low, high, per
 
 
-def drift_limits(row: Any, system: UnitSystem) -> str:
-    """Return the interval of that slope, without its unit."""
-    low, high = (None if x is None else x * _per(row.quantity, system)[0] for x in (row.low, row.high))
-    return formatting.interval(low, high, row.of, system, 2, unit=False)
+def _drift_slope(row: Any, system: UnitSystem) -> str:
+    slope, *_, per = _slope(row, system)
+    return formatting.with_unit(slope, row.of, system, 2, signed=True) + (f"/{per}" if slope is not None else "")
 
 
-def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
-    if quantity == "count":
-        return 1.0, "pull"
-    return 1.0 / float(to_display(1.0, quantity, system)), formatting.unit_of(quantity, system)
-
-
-def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
+def _exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
     """Return the gain of the filter's mass per trial with its interval and the number of trials."""
     if row.gain is None:
         return formatting.ABSENT
@@ -233,11 +216,9 @@ def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams 
     return f"{grams(mean)}{interval}, n = {row.weighed}"
 
 
-def forecast_text(name: str, *, change: bool = False) -> Text:
-    """Return how a forecast quantity, what came of it, or with `change` their difference is printed."""
-
+def _forecast(name: str) -> Text:
     def text(row: Any, system: UnitSystem) -> str:
-        warm = row.quantity == "temperature"
+        warm, change = row.quantity == "temperature", name == "difference"
         quantity = "temperature_difference" if warm and change else row.quantity
         return formatting.with_unit(getattr(row, name), quantity, system, 1 if warm else 0, signed=change)
 
@@ -248,14 +229,10 @@ OFFSET = {
     "text": in_unit("offset", "temperature_difference", 2, signed=True),
     "interval_text": limits("low", "high", "temperature_difference", 2),
 }
-FORECAST = {
-    "forecast_text": forecast_text("forecast"),
-    "actual_text": forecast_text("actual"),
-    "difference_text": forecast_text("difference", change=True),
-}
+FORECAST = {f"{name}_text": _forecast(name) for name in ("forecast", "actual", "difference")}
 DRIFT: dict[str, Text] = {
-    "text": drift_slope,
-    "interval_text": drift_limits,
+    "text": _drift_slope,
+    "interval_text": lambda row, units: formatting.interval(*_slope(row, units)[1:3], row.of, units, 2, unit=False),
     "over_span_text": lambda row, system: formatting.with_unit(row.over_span, row.of, system, 2, signed=True),
 }
 RESTRICTION = {
@@ -271,7 +248,7 @@ AIRFLOW = {
     "more_text": share("more"),
     "more_interval_text": shares("more_low", "more_high"),
 }
-EXPOSURE = {"duration_text": in_unit("duration", "duration", 1), "mass_gain_text": exposure_gain}
+EXPOSURE = {"duration_text": in_unit("duration", "duration", 1), "mass_gain_text": _exposure_gain}
 SERVICE = {
     "text": in_unit("mean", "duration", 1),
     "interval_text": limits("low", "high", "duration", 1),

@@ -48,7 +48,7 @@ def chain(folder: Path, *, throttle: float = 100.0, **vehicle: Any) -> Chain:
 def test_law_and_efficiency_are_found(tmp_path: Path) -> None:
     found = chain(tmp_path).result.evidence.road
     assert found is not None and not found.reason
-    full = {f.configuration: f for f in found.full}
+    full = {f.configuration: f for f in found.full.itertuples()}
     for id, share in EFFICIENCY.items():
         assert full[id].runs == 2 and full[id].samples >= 2 * 18
         assert full[id].efficiency == pytest.approx(100.0 * share, rel=0.005)

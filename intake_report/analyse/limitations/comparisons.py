@@ -17,8 +17,7 @@ MOST_BLOCKS = 20  # further blocks tried in a forecast
 
 declare(
     ("not-shown", 310, "comparison", "some differences are not shown by the runs",
-     "{name} against {versus}: {texts}. More runs may still show it.",
-     ""),
+     "{name} against {versus}: {texts}. More runs may still show it.", ""),
     ("not-bounded", 255, "comparison", "some intervals of recovery times are open",
      "The instruments leave open whether every run reaches the margin. These intervals are therefore open to a side: "
      "{parts}.",

@@ -38,8 +38,7 @@ declare(
      "absolute intake air temperatures of different days are not comparable.",
      "Log the vehicle's ambient sensor, or add a weather source with its times."),
     ("ambient-missing", 220, "values", "some runs have no ambient temperature",
-     "{runs} {have} no ambient temperature and no over-ambient metrics.",
-     "A weather source that covers every run."),
+     "{runs} {have} no ambient temperature and no over-ambient metrics.", "A weather source that covers every run."),
     ("engine-unknown", 110, "values", "readings of a standing engine cannot be told from those of the drive",
      "{runs} without engine speed: readings taken while the engine stood, or just after it started, are not told apart "
      "there. A sensor in still air reads tens of kelvins high then, and the highest values and their differences may "
@@ -55,10 +54,8 @@ declare(
      "recovery times and their differences.{notes}",
      "A calibrated thermometer in the airstream, read before and after each run."),
     ("ambient-days", 410, "values", "ambient differed between days, not within them",
-     APART + " Differences are taken within blocks, in which it differs by less than that.",
-     REPEAT, "ambient"),
-    ("ambient-spread", 300, "values", "ambient differed between the runs",
-     APART, REPEAT, "ambient"),
+     APART + " Differences are taken within blocks, in which it differs by less than that.", REPEAT, "ambient"),
+    ("ambient-spread", 300, "values", "ambient differed between the runs", APART, REPEAT, "ambient"),
     ("margin-resolution", 330, "values", "the readings are coarse against the recovery margins",
      "An over-ambient reading has a standard uncertainty of {u} (steps of {step} and the ambient reference), and the "
      "margin of {margin} is {why}: {cost}.",
@@ -87,8 +84,7 @@ declare(
      "offset that changes with temperature is not seen. What is the same in all runs cancels in differences of "
      "temperatures.",
      "Soak checks on a warmer morning, or a check of the sensor in warm water against a thermometer."),
-    ("placed", 430, "values", "some runs are not placed on the route as the others are",
-     SAID, ""),
+    ("placed", 430, "values", "some runs are not placed on the route as the others are", SAID, ""),
     ("part-of-route", 240, "values", "some runs cover a part of the route only", SAID, WHOLE),
     ("detour", 241, "values", "some runs left the route", SAID, WHOLE),
     ("turned-back", 242, "values", "some runs drove a part of the route twice", SAID, WHOLE),

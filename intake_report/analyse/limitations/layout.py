@@ -39,16 +39,14 @@ declare(
      "scatter of one run; two blocks leave ± {two} times).",
      "one-run"),
     ("no-run", 30, "comparison", "a configuration has no run left",
-     "No run of {name} is left in the comparison.{baseline}",
-     "Runs of {name}."),
+     "No run of {name} is left in the comparison.{baseline}", "Runs of {name}."),
     ("one-configuration", 20, "comparison", "only one configuration has runs left",
      "Only {name} has runs in the comparison: its values stand, but nothing is compared.",
      "Runs of another configuration in the same blocks."),
     ("confounded", 110, "comparison", "no block holds two configurations, so days and configurations are mixed",
      "Each of the {blocks} blocks holds runs of one configuration only: whatever differed between the blocks (weather, "
      "traffic, time of day) is mixed with the effect of the configuration.",
-     "Run every configuration in every block, in changing order.",
-     "one-run"),
+     "Run every configuration in every block, in changing order.", "one-run"),
     ("no-common-block", 120, "comparison", "some configurations share no block with the baseline",
      "{names} {share} no block with {baseline}: compared by way of other configurations, or not at all.",
      "Blocks that hold {baseline} and {names}."),
@@ -69,8 +67,7 @@ declare(
      "a session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
      "{two} first in half of the blocks."),
     ("excluded", 400, "values", "some runs were left out",
-     "Run {run} is left out: {reasons}.",
-     "Repeat the run."),
+     "Run {run} is left out: {reasons}.", "Repeat the run."),
     ("permutation-floor", 320, "comparison", "too few runs for a test that assumes nothing about their scatter",
      "There are too few runs for a test that assumes nothing about their scatter (exact permutation within blocks): it "
      "could not show a difference whatever the data. Every verdict at {level} % assumes that runs scatter normally.",
@@ -83,8 +80,7 @@ declare(
     ("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
      "Traffic was not alike between configurations. {parts}. Standing warms intake air whatever is fitted, so that "
      "traffic may have made a part of the difference.{differences}",
-     "Runs repeated until stops are alike, or more blocks.",
-     "traffic"),
+     "Runs repeated until stops are alike, or more blocks.", "traffic"),
     ("plan-looks", 268, "comparison", "the comparison was seen before the planned runs were complete",
      "The comparison was seen {looks} before the planned runs were complete: p-values and verdicts count as one look, "
      "so that the risk of a wrong one is higher than stated.",

@@ -38,7 +38,7 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
         )
         sets.append((road.curves, note))
     quoted = bench is not None and len(bench.quotes) > 0
-    if not sets and not quoted and (road is None or not road.full):
+    if not sets and not quoted and (road is None or road.full.empty):
         return ()
     blocks: list[Block] = [PageBegins()] if evidence.dyno else []
     blocks.append(Heading(2, "Airflow and restriction", "sec-restriction"))
@@ -166,7 +166,7 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
 
 def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
     reason = literal(said(road.reason, result.units))
-    if not road.full:
+    if road.full.empty:
         yield Paragraph(f"From the road: {reason}, so no restriction and no volumetric efficiency.")
         return
     if reason:

@@ -15,16 +15,7 @@ from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
-from intake_report.results.text import (
-    DRIFT,
-    dyno_limits,
-    dyno_text,
-    grams,
-    percent,
-    percents,
-    share,
-    verdict,
-)
+from intake_report.results.text import DRIFT, dyno_text, grams, percent, percents, share, verdict
 from intake_report.units import UnitSystem
 
 
@@ -300,9 +291,9 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
         named(result, 2.2),
         Field("n", "Pulls", "number", width=0.4),
         Field("", "Mean", cell=dyno_text("mean"), align="right", width=1.1),
-        interval_column(dyno.level, dyno_limits("mean_low", "mean_high"), 2.0),
+        interval_column(dyno.level, dyno_text("mean_low", "mean_high"), 2.0),
         Field("", "Difference", cell=dyno_text("difference", signed=True), align="right", width=1.1),
-        interval_column(dyno.level, dyno_limits(difference=True), 2.0),
+        interval_column(dyno.level, dyno_text("low", "high", signed=True), 2.0),
         Field("", "Percent", cell=share("percent"), align="right", width=0.7),
         Field("", "Verdict", cell=says, width=1.4),
         notes=notes,
