@@ -84,8 +84,8 @@ def judge_claims(
 ) -> tuple[ClaimResult, ...]:
     """Return every claim with its verdict and the reason, in campaign order.
 
-    `comparisons` are those with the baseline and of `direct_comparisons`, `on_common` those of the models; the words of a claim are held against the ambient
-    `reference`. "supported" and "not supported" only when the estimate lies outside the guard band and both sides are replicated.
+    `comparisons` are those with the baseline and of `direct_comparisons`, `on_common` those of the models, `reference` the ambient.
+    "supported" and "not supported" only when the estimate lies outside the guard band and both sides are replicated.
     """
     judged = []
     for number, claim in enumerate(campaign.claims, 1):
@@ -255,9 +255,8 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
     if claim.relation == "equal":
         text = campaign.metrics.equivalence.get(claim.metric)
         if text is None:
-            return _result(
-                claim, key, "cannot be tested", "“equal” needs a margin: set metrics.equivalence for this metric"
-            )
+            why = "“equal” needs a margin: set metrics.equivalence for this metric"
+            return _result(claim, key, "cannot be tested", why)
         high = abs(parse_quantity(text, e.quantity))
         low, against = -high, message("a margin of equivalence of ± {margin}", margin=text)
     numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
@@ -284,9 +283,8 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         "by this rule at most {risk}",
         "guard-band", evidence=e.text, against=against, band=band, probability=true, risk=wrong,
     )  # fmt: skip
-    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and _called_off(campaign, e):
-        verdict = "not shown"
-        reason = message("{reason}{holm}", code="holm", reason=reason, holm=_after_holm(e))
+    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and (holm := _holm(campaign, e)):
+        verdict, reason = "not shown", message("{reason}{holm}", code="holm", reason=reason, holm=holm)
     numbers |= {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
     return _result(claim, key, verdict, reason, **numbers)
 
@@ -298,7 +296,8 @@ def _judge_order(
     assert e.order is not None
     probability = e.order if claim.relation == "lower" else 1.0 - e.order
     verdict: ClaimVerdict = "not shown"
-    if probability >= 1.0 - risk and not _called_off(campaign, e):
+    called_off = _holm(campaign, e)
+    if probability >= 1.0 - risk and not called_off:
         verdict = "supported"
     elif probability <= risk:
         verdict = "not supported"
@@ -311,17 +310,15 @@ def _judge_order(
         "than any that does{undecided}: probability that it is true {probability}{bound}; risk of a wrong verdict by this rule at most "
         "{risk}{holm}",
         code="by-order", evidence=e.text, undecided=without if e.undecided else "", probability=Value(probability, "probability"), bound=bound,
-        risk=Value(risk, "probability"), holm=_after_holm(e) if _called_off(campaign, e) else "",
+        risk=Value(risk, "probability"), holm=called_off,
     )  # fmt: skip
     return _result(claim, key, verdict, reason, probability=probability, risk=risk, **numbers)
 
 
-def _called_off(campaign: Campaign, e: ClaimEvidence) -> bool:
-    """Return whether a difference from nothing does not survive the adjustment for looking at several."""
-    return e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
-
-
-def _after_holm(e: ClaimEvidence) -> Message:
+def _holm(campaign: Campaign, e: ClaimEvidence) -> Part:
+    """Return that a difference from nothing does not survive the adjustment for looking at several; empty where it does."""
+    if e.adjusted is None or e.adjusted <= 1.0 - campaign.metrics.confidence:
+        return ""
     template = "; but p after Holm's adjustment over all {family} is {p}"
     return message(template, code="holm", family=e.family, p=Value(e.adjusted, "p"))
 
