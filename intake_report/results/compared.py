@@ -14,34 +14,35 @@ Endangers = Literal["comparison", "values", "power", "bench"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
 CompareMethod = Literal["blocked", "welch", "pooled", "censored", "instruments", "none"]
 
-# How a comparison was made; what the report says of its method derives from these codes
-METHODS: dict[CompareMethod, str] = {
-    "blocked": "within blocks (configuration and block effects of block means, scatter between blocks)",
-    "welch": "between all runs (unequal scatter)",
-    "pooled": "between all runs (scatter of the repeated configuration)",
-    "censored": "within blocks, not reached as longer than, within at entry as sooner than (likelihood, profile interval)",
-    "instruments": "difference only; interval from the instruments alone, without scatter between runs",
-    "none": "difference only",
-}
-
-# A sentence of the methodology for each method that a report uses
-METHOD_SENTENCES: dict[CompareMethod, str] = {
+# How a comparison was made, in words and as a sentence of the methodology; the report says both from these codes alone
+METHODS: dict[CompareMethod, tuple[str, str]] = {
     "blocked": (
+        "within blocks (configuration and block effects of block means, scatter between blocks)",
         "Where blocks hold both configurations, differences are made within blocks: an additive model with configuration "
         "and block effects, so that a warm day does not count as a warm intake. It is fitted to the mean of the runs of "
         "each configuration in each block, and its error is how these means depart from it: a day that favours one "
         "configuration is in it, which repeated runs of that day would not show. Half of the error is that of the two "
         "configurations compared, half is pooled over all, since configurations need not scatter alike (degrees of freedom "
-        "by Satterthwaite)."
+        "by Satterthwaite).",
     ),
-    "welch": "Where blocks do not link two configurations their runs, or means of blocks, are compared by Welch's method.",
-    "pooled": "Where one of two configurations was run once, the scatter of the other is taken for both.",
+    "welch": (
+        "between all runs (unequal scatter)",
+        "Where blocks do not link two configurations their runs, or means of blocks, are compared by Welch's method.",
+    ),
+    "pooled": (
+        "between all runs (scatter of the repeated configuration)",
+        "Where one of two configurations was run once, the scatter of the other is taken for both.",
+    ),
     "censored": (
-        "Times that were not reached enter as “longer than”, those of runs within the margin at the entry as “sooner than”: the additive model is fitted by likelihood, with a "
-        "profile interval."
+        "within blocks, not reached as longer than, within at entry as sooner than (likelihood, profile interval)",
+        "Times that were not reached enter as “longer than”, those of runs within the margin at the entry as “sooner than”: "
+        "the additive model is fitted by likelihood, with a profile interval.",
     ),
-    "instruments": "Where runs were not replicated the interval is that of the instruments alone.",
-    "none": "Where nothing shows how runs scatter, the difference stands without an interval.",
+    "instruments": (
+        "difference only; interval from the instruments alone, without scatter between runs",
+        "Where runs were not replicated the interval is that of the instruments alone.",
+    ),
+    "none": ("difference only", "Where nothing shows how runs scatter, the difference stands without an interval."),
 }
 
 CovariateName = Literal["start_over_ambient", "start_coolant", "standing_before"]

@@ -113,7 +113,12 @@ def as_json(value: Any, units: UnitSystem) -> Any:
         value = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
     if isinstance(value, dict):
         rows = {str(key): as_json(item, units) for key, item in value.items()}
-        return rows | {f"{key}_parts": parts for key, item in value.items() if (parts := _parts(item)) is not None}
+        for key, item in value.items():
+            if isinstance(item, Phrase):
+                rows[f"{key}_parts"] = plain(item)
+            elif isinstance(item, list | tuple) and any(isinstance(one, Message) for one in item):
+                rows[f"{key}_parts"] = [plain(one) for one in item]
+        return rows
     if isinstance(value, list | tuple):
         return [as_json(item, units) for item in value]
     if hasattr(value, "item"):
@@ -121,14 +126,6 @@ def as_json(value: Any, units: UnitSystem) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError("a result holds a number that is not finite; a status and a reason belong there")
     return value
-
-
-def _parts(value: Any) -> Any:
-    if isinstance(value, Phrase):
-        return plain(value)
-    if isinstance(value, list | tuple) and any(isinstance(item, Message) for item in value):
-        return [plain(item) for item in value]
-    return None
 
 
 def results_json(result: ReportResult, date: str, revision: int) -> str:

@@ -184,13 +184,13 @@ def _intervals(f: Findings) -> Iterator[Limitation]:
     of_runs = [c for c in f.differences if c.basis == "runs"]
     if rows := [c for c in of_runs if c.lost and c.instrument is None and c.half_width is None]:
         parts = [message("{who} ({limits})", who=f.who(c), limits=limits_of(c, f.headline[c.key])) for c in rows]
-        yield limitation("not-bounded", keys=_keys(rows), parts=all_of(parts, ";"))
+        yield limitation("not-bounded", keys=(c.key for c in rows), parts=all_of(parts, ";"))
     parts, without, concerned = [], [], []
     for c in of_runs:
         if c.instrument is None or c.standard_error is None or c.instrument <= MATERIAL * c.standard_error:
             continue
         key, floor = f.headline[c.key], floor_of(c)
-        concerned.append(c)
+        concerned.append(c.key)
         template = "{who}: ± {floor} alone, interval {limits}"
         parts.append(message(template, who=f.who(c), floor=_size(key, floor), limits=limits_of(c, key)))
         if c.half_width is not None and c.scatter is not None:
@@ -198,13 +198,9 @@ def _intervals(f: Findings) -> Iterator[Limitation]:
             without.append(message("about ± {half} for {who}", who=f.who(c), half=_size(key, alone)))
     if parts:
         rest = message(" Without it the intervals would be {parts}.", parts=all_of(without, ";")) if without else ""
-        yield limitation("shared-bias", keys=_keys(concerned), parts=all_of(parts, ";"), without=rest)
+        yield limitation("shared-bias", keys=concerned, parts=all_of(parts, ";"), without=rest)
     equal = {c.key for c in f.comparisons if c.replicated and c.basis != "runs" and c.no_scatter}
-    yield from (limitation("no-scatter", keys=(k.key,), title=title_of(k)) for k in f.metrics if k.key in equal)
-
-
-def _keys(rows: list[Comparison]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(c.key for c in rows))
+    yield from (limitation("no-scatter", keys=[k.key], title=title_of(k)) for k in f.metrics if k.key in equal)
 
 
 def _values(f: Findings) -> Iterator[Limitation]:
@@ -217,7 +213,7 @@ def _values(f: Findings) -> Iterator[Limitation]:
             )
         bound = Value(max(v.bound or 0.0 for v in values), key.spec.quantity, key.spec.decimals)
         runs = all_of(v.run for v in values)
-        yield limitation("not-reached", keys=(key.key,), title=title_of(key), runs=runs, bound=bound, how=how)
+        yield limitation("not-reached", keys=[key.key], title=title_of(key), runs=runs, bound=bound, how=how)
     for key, values in f.values_with("within at entry"):
         yield limitation("within-at-entry", title=title_of(key), runs=all_of(v.run for v in values))
     if titles := [title_of(k) for k in f.metrics if REGISTRY[k.spec.id].spec.headline and not k.spec.headline]:
@@ -231,7 +227,7 @@ def _values(f: Findings) -> Iterator[Limitation]:
             reasons.setdefault((reason, tuple(v.run for v in absent)), []).append(key)
     for (reason, ids), keys in reasons.items():
         told = {"titles": all_of(map(title_of, keys)), **counted(ids), "reason": reason}
-        yield limitation("value-missing", keys=tuple(key.key for key in keys), **told)
+        yield limitation("value-missing", keys=(key.key for key in keys), **told)
 
 
 def _assumptions(f: Findings) -> Iterator[Limitation]:
@@ -244,7 +240,7 @@ def _assumptions(f: Findings) -> Iterator[Limitation]:
         yield limitation("related-runs", parts=all_of(parts))
     elif f.checks and all(c.lag_p is None for c in f.checks):
         yield limitation("independence-untested")
-    if keys := tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED):
+    if keys := [c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED]:
         yield limitation("interaction", keys=keys, parts=all_of(title_of(f.headline[key]) for key in keys))
     template, parts = "{title} (half-width {half} against {plain})", []
     for e in f.control:

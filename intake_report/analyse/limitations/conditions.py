@@ -1,14 +1,13 @@
 """Limitations of ambient, sensors, sampling, route and acceptance, and of the models on a common drive."""
 
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from intake_report.align import CRITERIA
 from intake_report.analyse.limitations.findings import KINDS, Findings, all_of, declare, limitation
-from intake_report.messages import Count, Message, Part, Value, message
+from intake_report.messages import Count, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation, RunResult
 from intake_report.weather import SPREAD_LIMIT, ambient_apart
@@ -183,24 +182,18 @@ def _sampling(f: Findings) -> Iterator[Limitation]:
         least = max(2.0 * total, step)
         for margin in (margin for margin in f.campaign.metrics.recovery_margins if margin < least):
             why = "smaller than one step of the reading" if margin < step else "not larger than twice that"
-            known: dict[str, Any] = {
-                "u": Value(total, DELTA, 1),
-                "step": Value(step, DELTA, 1),
-                "margin": Value(margin, "margin"),
-            }
-            yield limitation("margin-resolution", **known, why=why, cost=_cost(f, margin), least=Value(least, "margin"))
+            cost = message("a single recovery time to it may be off by much more than its scatter shows")
+            keys = {k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin}
+            if known := [v.u for v in f.values if v.key in keys and v.u is not None]:  # noqa: PD011 - no frame
+                template = "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})"
+                typical = Value(float(np.median(known)), "time", 0)
+                cost = message(template, typical=typical, runs=Count(len(known), "run"))
+            yield limitation(
+                "margin-resolution", u=Value(total, DELTA, 1), step=Value(step, DELTA, 1), margin=Value(margin, "margin"),
+                why=why, cost=cost, least=Value(least, "margin"),
+            )  # fmt: skip
     if row and row.interval_high > SLOW_SAMPLING:
         yield limitation("slow-sampling", interval=Value(row.interval_high, "time", 1))
-
-
-def _cost(f: Findings, margin: float) -> Message:
-    """Say what the narrow margin costs: from the uncertainties of the recovery times themselves, where assessed."""
-    keys = {k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin}
-    known = [v.u for v in f.values if v.key in keys and v.u is not None]  # noqa: PD011 - no frame
-    if not known:
-        return message("a single recovery time to it may be off by much more than its scatter shows")
-    template = "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})"
-    return message(template, typical=Value(float(np.median(known)), "time", 0), runs=Count(len(known), "run"))
 
 
 def _route(f: Findings) -> Iterator[Limitation]:

@@ -80,12 +80,12 @@ def declare(*kinds: Kind) -> None:
         KINDS[code] = Limitation(code, text, remedy, rank, cover, "".join(alike), endangers)
 
 
-def limitation(code: str, *, remedy: Part | None = None, keys: tuple[str, ...] = (), **values: Any) -> Limitation:
+def limitation(code: str, *, remedy: Part | None = None, keys: Iterable[str] = (), **values: Any) -> Limitation:
     """Return one that holds, with the values of its templates; `remedy` where that depends on more than values."""
     kind = KINDS[code]
     if remedy is None:
         remedy = message(str(kind.remedy), code, **values) if kind.remedy else ""
-    return replace(kind, text=message(str(kind.text), code, **values), remedy=remedy, keys=keys)
+    return replace(kind, text=message(str(kind.text), code, **values), remedy=remedy, keys=tuple(dict.fromkeys(keys)))
 
 
 def all_of(parts: Iterable[Part], last: str = "and") -> Listing:

@@ -48,7 +48,7 @@ def basis_of_differences(result: ReportResult) -> Iterator[Block]:
 
 def _method(result: ReportResult, rows: list[Comparison]) -> str:
     level = formatting.usual(result.level, "share", "si")
-    methods = list(dict.fromkeys(METHODS[c.method] for c in rows))
+    methods = list(dict.fromkeys(METHODS[c.method][0] for c in rows))
     texts = [f"Differences of headline metrics are computed {formatting.listing([f'“{m}”' for m in methods])}."]
     if any(c.basis == "runs" for c in rows):
         texts.append(

@@ -17,7 +17,7 @@ from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, general_title
 from intake_report.report_table import Field
 from intake_report.results import ReportResult
-from intake_report.results.compared import METHOD_SENTENCES
+from intake_report.results.compared import METHODS
 from intake_report.results.document import results_document, results_json
 from intake_report.units import QUANTITIES
 
@@ -116,7 +116,7 @@ def _statistics(campaign: Campaign, result: ReportResult) -> str:
     methods = dict.fromkeys(c.method for c in (*result.comparisons, *result.direct) if c.key in headline)
     level = formatting.usual(campaign.metrics.confidence, "share", "si")
     return (
-        f"Each run gives one value per metric. {' '.join(METHOD_SENTENCES[method] for method in methods)} Intervals are two-sided "
+        f"Each run gives one value per metric. {' '.join(METHODS[method][1] for method in methods)} Intervals are two-sided "
         f"{level} intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
         "given with Holm's adjustment. A bias that all runs share (same sensor, same vehicle) cancels in differences between "
         "configurations and does not cancel in absolute values. A margin that is not reached is reported as such: it is a "
