@@ -77,7 +77,7 @@ class Measured:
 
 
 def load_logs(campaign: Campaign, kept: Callable[..., Any] = lambda step, *of: step(*of)) -> ByRun[RunLog]:
-    """Refuse mistakes that no log is needed for, then read every log; `kept` of `cache.Cache` reads only what is new."""
+    """Refuse mistakes that need no log to be seen, then read every log; `kept` of `cache.Cache` reads only what is new."""
     refuse(campaign_mistakes(campaign))
     refuse(evidence_mistakes(campaign))
     logs: ByRun[RunLog] = kept(read_logs, campaign)
@@ -135,8 +135,8 @@ def measure_runs(
 
 
 def _again(
-    of: Measured, campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment, drives: tuple[inputs.Drive, ...],
-    metrics: Metrics,
+    of: Measured, campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment,
+    drives: tuple[inputs.Drive, ...], metrics: Metrics,
 ) -> Measured:  # fmt: skip
     """Return the same drives by the limits of acceptance and with the metrics that the campaign has now."""
     read, judged = _digests(campaign), of.comparability
@@ -256,7 +256,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
 
 
 def analyse(campaign: Campaign) -> ReportResult:
-    """Run the whole chain of a campaign; DataError or CampaignError where a log, a weather source or a claim cannot be used."""
+    """Run the whole chain of a campaign; an error names the log, weather source or claim that cannot be used."""
     logs = load_logs(campaign)
     cleaned = clean_logs(campaign, logs)
     alignment = align_logs(campaign, cleaned)

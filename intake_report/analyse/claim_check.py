@@ -1,4 +1,4 @@
-"""Mistakes that only metrics and criteria know: of claims, margins and deciding metrics, whose words must fit; of limits and evidence."""
+"""Mistakes that only metrics and criteria know: of claims, margins, deciding metrics, limits and evidence."""
 
 import re
 from collections.abc import Callable, Iterator
@@ -36,7 +36,7 @@ TIMES = re.compile(
 KELVINS = {"f": 5.0 / 9.0, "c": 1.0, "k": 1.0}  # a difference of one degree
 SAME_MARGIN = 0.05  # K; "within 3 °F" and "within 1.7 K" are the same margin
 
-# words for sources of ambient, besides their ids; a claim that names one that is not the reference is about other numbers
+# words for sources of ambient, besides their ids; a claim that names another than the reference is about other numbers
 SOURCE_WORDS = {
     "vehicle": r"\b(vehicle|car|van|truck)(['’]s)?\s+(own\s+)?(ambient|outside)|\bdash(board)?\s+(ambient|thermometer|reading)",
     "metar": r"\b(METAR|airport|airfield)\b",
@@ -148,7 +148,7 @@ def _known(name: str, where: str) -> MetricSpec:
 
 
 def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
-    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones."""
+    """Return the metrics that the question is about: those that it names, else those of claims, then headline ones."""
     if campaign.about.decides:
         named = enumerate(campaign.about.decides, 1)
         return tuple(dict.fromkeys(_named_key(metrics, text, f"campaign.decides[{n}]") for n, text in named))
@@ -199,7 +199,7 @@ def limit_of(claim: Claim, where: str) -> float:
 
 
 def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
-    """Return why the words of a claim do not fit its metric or the ambient `reference` (id or "vehicle"); empty when they do."""
+    """Return why the words of a claim do not fit its metric or the ambient `reference`; empty when they do."""
     ratio = _percentage(campaign, claim, key)
     return ratio or _margin(claim, key) or _ambient(campaign, claim, key, reference) or _value(claim, key)
 

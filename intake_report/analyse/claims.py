@@ -157,9 +157,10 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
     if repeated and not dyno.in_turn:
         template = "the configurations were pulled one after the other, so that a drift of the session cannot be told from them"
         note = message(template, code="pull-order")
+    text = message(PAIR, size=size, n=Count(d.n_candidate, "pull"), n_versus=d.n_baseline)
     return ClaimEvidence(
-        message(PAIR, size=size, n=Count(d.n_candidate, "pull"), n_versus=d.n_baseline), d.difference, d.low, d.high, d.standard_error, d.df,
-        repeated and dyno.in_turn, key.spec.quantity, adjusted, note, family="claims on pulls",
+        text, d.difference, d.low, d.high, d.standard_error, d.df, repeated and dyno.in_turn, key.spec.quantity, adjusted, note,
+        family="claims on pulls",
     )  # fmt: skip
 
 

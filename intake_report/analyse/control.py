@@ -66,7 +66,7 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
 
 
 class DrawsLessControl:
-    """Draws of runs less the value of the control drive beside each, whose own biases all but cancel in a difference."""
+    """Draws of runs less the value of the control drive beside each; its own biases all but cancel in a difference."""
 
     def __init__(self, draws: InstrumentDraws, controls: Sequence[MetricResult]) -> None:
         self._draws = draws

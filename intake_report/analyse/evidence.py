@@ -80,9 +80,9 @@ def _theoretical(
 def _air(
     campaign: Campaign, series: tuple[RunSeries, ...], conditions: pd.DataFrame, weather: tuple[RunWeather, ...]
 ) -> results.AirEvidence | None:
-    """Return mass of air in a fixed volume against its temperature, the configurations on it; None without temperatures.
+    """Return mass of air in a fixed volume against its temperature, with the configurations; None without temperatures.
 
-    The state of the air is the mean over the runs, the same for all configurations; the source says what is not known of it.
+    The state of the air is the mean over the runs, the same for all configurations; `source` says what is not known of it.
     """
     kinds: dict[str, str] = {phase.id: phase.kind for phase in campaign.route.phases}
     in_city = "city" in kinds.values()

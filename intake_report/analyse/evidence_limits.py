@@ -1,4 +1,4 @@
-"""Limitations of the evidence beside the road logs; each has a code, a sentence with its numbers, and what removes it."""
+"""Limitations of the evidence beside the road logs."""
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
@@ -29,7 +29,8 @@ declare(
      "{worst}.",
      "Runs on days that come as forecast; the acceptance criterion on ambient decides."),
     ("correction-range", 345, "power", "a power correction is outside its range",
-     "{what} ({noun} {pulls}).", "Pulls in air nearer to the reference state, or a method that covers this one."),
+     "{what} ({pulls:pull|pulls} {pulls}).",
+     "Pulls in air nearer to the reference state, or a method that covers this one."),
     ("peak-at-edge", 346, "power", "peak power may lie outside the pulls",
      "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak "
      "may lie outside it.",
@@ -39,15 +40,16 @@ declare(
      "common band of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
      "Export of the pulls as curves, uncorrected, with the air of the cell."),
     ("cell-unknown", 343, "power", "the air of the dyno cell is not known",
-     "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
+     "The air of the cell is not known for {pulls:pull|pulls} {pulls}: what its changes did to power stays in the "
+     "figures.",
      "Temperature, station pressure and humidity of the cell beside every pull."),
     ("no-baseline-pull", 205, "power", "the baseline was not pulled on the dyno",
      "{baseline} has no pull that counts: no difference of power or torque is given.",
      "Pulls of {baseline} in the same session."),
     ("one-pull", 215, "power", "a configuration has one pull only",
-     "{names} {have} one pull: its scatter is not known.", "Three pulls or more of each configuration."),
+     "{names} {names:has|have} one pull: its scatter is not known.", "Three pulls or more of each configuration."),
     ("no-pull", 445, "power", "some configurations were not pulled",
-     "{names} {were} not pulled.", "Pulls of it."),
+     "{names} {names:was|were} not pulled.", "Pulls of it."),
     ("pull-order", 130, "power", "configurations were pulled one after the other on the dyno",
      "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
      "day) cannot be told from a difference between them.",
@@ -78,11 +80,12 @@ declare(
      "confidence (one-sided).",
      "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence."),
     ("exposure-partial", 447, "bench", "some configurations had no like exposure trial",
-     "No {condition} trial of {names}: {they} not compared here.", "Like {condition} trials of every configuration."),
+     "No {condition} trial of {names}: {names:it is|they are} not compared here.",
+     "Like {condition} trials of every configuration."),
     ("one-timing", 448, "bench", "a task was timed once only",
      "Timed once only: {tasks}.", "Three timings or more by one person."),
     ("not-tested", 490, "bench", "some kinds of test were not made",
-     "Not tested in this campaign: {kinds}; nothing is said about {them}.", "Tests of them."),
+     "Not tested in this campaign: {kinds}; nothing is said about {kinds:it|them}.", "Tests of them."),
 )  # fmt: skip
 
 
@@ -95,8 +98,7 @@ def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limita
     if evidence.bench is not None:
         limits += [*_bench(evidence.bench, names), *_trials(evidence.bench, names)]
     if evidence.untested:
-        them = "it" if len(evidence.untested) == 1 else "them"
-        limits.append(limitation("not-tested", kinds=Listing(evidence.untested), them=them))
+        limits.append(limitation("not-tested", kinds=Listing(evidence.untested)))
     return tuple(limits)
 
 
@@ -104,13 +106,11 @@ def _weather(evidence: Evidence) -> Iterator[Limitation]:
     if questioned := [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]:
         yield limitation("pressure-questioned", notice=questioned[0].text)
     if contradicted := [n for n in evidence.notices if n.code == "declared-contradicts"]:
-        yield limitation(
-            "weather-contradicts", runs=all_of(n.source for n in contradicted), notice=contradicted[0].text
-        )
+        runs = all_of(notice.source for notice in contradicted)
+        yield limitation("weather-contradicts", runs=runs, notice=contradicted[0].text)
     if without := [r.run for r in evidence.weather.runs if r.density is None]:
-        yield limitation(
-            "no-density", runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without)
-        )
+        every = len(without) == len(evidence.weather.runs)
+        yield limitation("no-density", runs="any run" if every else all_of(without))
     if beyond := [f for f in evidence.weather.forecasts if f.within is False]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
@@ -125,13 +125,11 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         for reason in row.limitations:
             by_reason.setdefault(reason, []).append(row.pull)
     for reason, pulls in by_reason.items():
-        yield limitation(
-            "correction-range", what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls)
-        )
+        yield limitation("correction-range", what=reason, pulls=all_of(pulls))
     if dyno.grid is None:
         yield limitation("typed-figures", printed=dyno.printed)
         if unknown := dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist():
-            yield limitation("cell-unknown", noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
+            yield limitation("cell-unknown", pulls=all_of(unknown))
     elif edge := int(dyno.figures["peak_at_edge"].sum()):
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
         yield limitation("peak-at-edge", edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
@@ -139,10 +137,10 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
     if dyno.baseline not in counts:
         yield limitation("no-baseline-pull", baseline=names[dyno.baseline])
     if single := [names[id] for id, n in counts.items() if n == 1]:
-        yield limitation("one-pull", names=all_of(single), have="has" if len(single) == 1 else "have")
+        yield limitation("one-pull", names=all_of(single))
     without = [name for id, name in names.items() if id not in counts]
     if without and dyno.baseline in counts:
-        yield limitation("no-pull", names=all_of(without), were="was" if len(without) == 1 else "were")
+        yield limitation("no-pull", names=all_of(without))
     if not dyno.in_turn and len(counts) > 1:
         yield limitation("pull-order")
     for drift in (drift for drift in dyno.drifts if drift.detected):
@@ -182,8 +180,7 @@ def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation
     for condition in dict.fromkeys(e.condition for e in rows):
         tried = {e.configuration for e in rows if e.condition == condition}
         if missing := [name for id, name in names.items() if id not in tried]:
-            they = "it is" if len(missing) == 1 else "they are"
-            yield limitation("exposure-partial", condition=condition, names=all_of(missing), they=they)
+            yield limitation("exposure-partial", condition=condition, names=all_of(missing))
     if once := [s for s in rows_of(bench.services) if s.n == 1]:
         tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
         yield limitation("one-timing", tasks=all_of(tasks))

@@ -77,8 +77,7 @@ class MetricResult:
     run: str
     configuration: str
     block: str | None  # Block of the run
-    # "not reached" is a result (right-censored at `bound`); so is "within at entry" (nothing to recover from: left-censored)
-    status: Status
+    status: Status  # "not reached" (right-censored at `bound`) and "within at entry" (left-censored) are results
     value: float | None = None  # Value [internal unit] when the status is "ok"
     bound: float | None = None  # Censoring bound [internal unit] when the status is "not reached" or "within at entry"
     time: float | None = None  # time, distance: where it happened [s], [m], for metrics that have a place

@@ -8,7 +8,7 @@ from typing import Literal
 from intake_report.messages import Message, Part
 
 Basis = Literal["runs", "instruments", "none"]
-# "exploratory": shown by a metric that is not a headline; "suggested": the interval excludes zero, but not after adjustment
+# "exploratory": shown, by a metric that is no headline; "suggested": the interval excludes zero, but not after adjustment
 Call = Literal["shown", "exploratory", "suggested", "equivalent", "not shown", "indication", "not compared"]
 Endangers = Literal["comparison", "values", "power", "bench"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]

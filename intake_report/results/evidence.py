@@ -160,8 +160,7 @@ class RoadAirflow:
     pressure: str  # Which pressure it is, in words
     throttle: float  # Least throttle reading that counts [%]
     curves: RestrictionSet | None  # Restriction curves; None with the `reason`
-    # Volumetric efficiency [%] against ambient density by configuration: runs, samples, efficiency, low, high; empty with the `reason`
-    full: pd.DataFrame
+    full: pd.DataFrame  # Volumetric efficiency [%] by configuration, against ambient density; empty with the `reason`
     reason: Part
 
 

@@ -27,7 +27,8 @@ declare(
      "An error of the instruments that all runs share cancels where the configurations answer to it alike. Near a "
      "plateau they do not: it moves the crossing of one more than that of the other. Its part in the intervals: "
      "{parts}.{without}",
-     "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part."),
+     "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this "
+     "part."),
     ("no-scatter", 265, "values", "the scatter between runs is unknown for some metrics",
      "{title}: the runs do not differ at the resolution of the readings, so their scatter is unknown, not zero, and no "
      "interval is derived from it.",
@@ -45,8 +46,8 @@ declare(
      "on it.",
      "Runs of the whole route."),
     ("value-missing", 290, "values", "some runs lack some values",
-     "{titles}: no value for {count} ({runs}), since {reason}. The comparison rests on the other runs, and is biased if "
-     "the configuration itself was the reason.",
+     "{titles}: no value for {count} ({runs}), since {reason}. The comparison rests on the other runs, and is biased "
+     "if the configuration itself was the reason.",
      "What prevented the value, put right in every run."),
     ("related-runs", 260, "comparison", "runs of a block are alike",
      "Runs that follow each other in a block are alike in {parts}. The comparison takes them as independent, so that "
@@ -83,8 +84,8 @@ declare(
 def forecast(f: Findings, c: Comparison, blocks: int) -> float | None:
     """Return the half-width expected with so many further blocks, run as those driven; None where no scatter is known.
 
-    Shared biases are not reduced. No better than the estimate of the scatter, which a few runs know to a factor of two or so. Further runs in the blocks
-    driven are not forecast: they do not reduce what a day does to one configuration more than to another.
+    Shared biases are not reduced. A few runs know their scatter to a factor of two or so. Further runs in the blocks driven are
+    not forecast: they do not reduce what a day does to one configuration more than to another.
     """
     if c.scatter is None or c.confounded:
         return None

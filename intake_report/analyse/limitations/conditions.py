@@ -37,7 +37,8 @@ declare(
      "absolute intake air temperatures of different days are not comparable.",
      "Log the vehicle's ambient sensor, or add a weather source with its times."),
     ("ambient-missing", 220, "values", "some runs have no ambient temperature",
-     "{runs} {have} no ambient temperature and no over-ambient metrics.", "A weather source that covers every run."),
+     "{runs} {runs:has|have} no ambient temperature and no over-ambient metrics.",
+     "A weather source that covers every run."),
     ("engine-unknown", 110, "values", "readings of a standing engine cannot be told from those of the drive",
      "{runs} without engine speed: readings taken while the engine stood, or just after it started, are not told apart "
      "there. A sensor in still air reads tens of kelvins high then, and the highest values and their differences may "
@@ -146,7 +147,7 @@ def _ambient(f: Findings) -> Iterator[Limitation]:
     if not series:
         yield limitation("no-ambient")
     elif without:
-        yield limitation("ambient-missing", runs=all_of(without), have="has" if len(without) == 1 else "have")
+        yield limitation("ambient-missing", runs=all_of(without))
     peaks = [v.value for v in f.values if v.key == "peak_over_ambient" and v.value is not None and v.run in f.used]  # noqa: PD011
     if low := [peak for peak in peaks if peak < -COLDER]:
         yield limitation("below-ambient", runs=Count(len(low), "run"), size=Value(-min(low), DELTA, 1))
@@ -189,8 +190,8 @@ def _sampling(f: Findings) -> Iterator[Limitation]:
                 typical = Value(float(np.median(known)), "time", 0)
                 cost = message(template, typical=typical, runs=Count(len(known), "run"))
             yield limitation(
-                "margin-resolution", u=Value(total, DELTA, 1), step=Value(step, DELTA, 1), margin=Value(margin, "margin"),
-                why=why, cost=cost, least=Value(least, "margin"),
+                "margin-resolution", u=Value(total, DELTA, 1), step=Value(step, DELTA, 1),
+                margin=Value(margin, "margin"), why=why, cost=cost, least=Value(least, "margin"),
             )  # fmt: skip
     if row and row.interval_high > SLOW_SAMPLING:
         yield limitation("slow-sampling", interval=Value(row.interval_high, "time", 1))

@@ -33,8 +33,8 @@ declare(
      "label in the logger."),
     ("one-run", 100, "comparison",
      "with one run per configuration, day, traffic and configuration cannot be told apart",
-     "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so "
-     "differences are indications only.",
+     "{names} {names:was|were} driven once each in the comparison: day, traffic and configuration cannot be told "
+     "apart, so differences are indications only.",
      "Three runs of each configuration, one in each of three blocks (a difference is then known to ± {three} times the "
      "scatter of one run; two blocks leave ± {two} times).",
      "one-run"),
@@ -48,15 +48,15 @@ declare(
      "traffic, time of day) is mixed with the effect of the configuration.",
      "Run every configuration in every block, in changing order.", "one-run"),
     ("no-common-block", 120, "comparison", "some configurations share no block with the baseline",
-     "{names} {share} no block with {baseline}: compared by way of other configurations, or not at all.",
+     "{names} {names:shares|share} no block with {baseline}: compared by way of other configurations, or not at all.",
      "Blocks that hold {baseline} and {names}."),
     ("one-block", 200, "comparison", "all runs are of one block, so other days are unknown",
      "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold "
      "on another day is not known.",
      "The same runs in a second and third block."),
     ("no-blocks", 210, "comparison", "some runs name no block",
-     "{count} ({runs}) {name} no block although several runs were driven on one day: runs are compared as if each were "
-     "independent, and the difference between days widens the intervals or hides in them.",
+     "{count} ({runs}) {runs:names|name} no block although several runs were driven on one day: runs are compared as "
+     "if each were independent, and the difference between days widens the intervals or hides in them.",
      "`block` for every run."),
     ("time-of-day", 140, "comparison", "configurations were driven at different times of day",
      "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun "
@@ -74,8 +74,8 @@ declare(
      "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, "
      "{floor} at least."),
     ("control-partial", 270, "comparison", "the control vehicle was beside some runs only",
-     "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would "
-     "have changed is shown for the other runs only.",
+     "{count} ({runs}) had no control vehicle beside {runs:it|them}: the differences are taken without it, and what "
+     "it would have changed is shown for the other runs only.",
      "A control drive beside every run."),
     ("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
      "Traffic was not alike between configurations. {parts}. Standing warms intake air whatever is fitted, so that "
@@ -90,11 +90,12 @@ declare(
      "configuration.",
      "The planned order, or a plan made anew before the next block."),
     ("plan-left-out", 264, "comparison", "not all planned runs are in the comparison",
-     "{count} of the plan ({runs}) {is_not} in the comparison: the plan fixed the number of runs, and a comparison "
-     "before they are driven is a look that raises the risk of a wrong verdict.",
+     "{count} of the plan ({runs}) {runs:is|are} not in the comparison: the plan fixed the number of runs, and a "
+     "comparison before they are driven is a look that raises the risk of a wrong verdict.",
      "The runs that are left."),
     ("plan-added", 266, "comparison", "runs were added to the plan, or moved between blocks",
-     "{count} ({runs}) {is_not} as the plan has {them}: added, in another configuration or in another block.",
+     "{count} ({runs}) {runs:is|are} not as the plan has {runs:it|them}: added, in another configuration or in "
+     "another block.",
      "A plan made anew before runs are added."),
 )  # fmt: skip
 
@@ -123,7 +124,7 @@ def _replication(f: Findings) -> Iterator[Limitation]:
             cells = [str(i) for i in range(2 * n)]
             model = blocked(cells, ["a", "b"] * n, [block for block in range(n) for _ in "ab"], ("b", "a"))
             half[name] = Value(coverage_factor(0.95, model.df) * model.factor, "number", 1)
-        yield limitation("one-run", names=all_of(single), were="was" if len(single) == 1 else "were", **half)
+        yield limitation("one-run", names=all_of(single), **half)
     for c in f.campaign.configurations:
         if c.id not in driven:
             baseline = " It is the baseline: nothing can be compared." if c.role == "baseline" else ""
@@ -149,14 +150,13 @@ def _blocks(f: Findings) -> Iterator[Limitation]:
         if all(len(ids) == 1 for ids in known):
             yield limitation("confounded", blocks=len(known))
         elif baseline.id in there and alone:
-            share = "shares" if len(alone) == 1 else "share"
-            yield limitation("no-common-block", names=all_of(alone), share=share, baseline=baseline.name)
+            yield limitation("no-common-block", names=all_of(alone), baseline=baseline.name)
     if len(known) == len(blocks) == 1 and len(f.used) > 2 and len(there) > 1:
         yield limitation("one-block", runs=len(f.used))
     without = [run.id for run in f.used.values() if run.block is None]
     days = [run.start[:10] for run in f.used.values() if run.start]
     if without and len(f.used) > 2 and len(set(days)) < len(days):
-        yield limitation("no-blocks", **counted(without), name="names" if len(without) == 1 else "name")
+        yield limitation("no-blocks", **counted(without))
 
 
 def _time_of_day(f: Findings) -> Iterator[Limitation]:
@@ -205,7 +205,7 @@ def _runs(f: Findings) -> Iterator[Limitation]:
         yield limitation("permutation-floor", **numbers, pairs=pairs, each=each, alpha=Value(alpha, "number", 2))
     without = [run.id for run in f.campaign.runs if run.id in f.used and not run.control]
     if without and len(without) < len(f.used):
-        yield limitation("control-partial", **counted(without), them="it" if len(without) == 1 else "them")
+        yield limitation("control-partial", **counted(without))
 
 
 # What traffic does to a run: the acceptance criterion whose limit holds, the field of the run, words and form
@@ -218,9 +218,8 @@ TRAITS = {
 def _imbalance(f: Findings, pair: tuple[str, str], code: str) -> Message | None:
     """Return how two configurations differ in what traffic does to a run; None where they do not differ systematically.
 
-    Systematic: one has more in every block that holds both (two or more), or the means differ by more than half of the criterion's
-    limit between two runs. Means are over the blocks that hold both where there are any, since only those are compared within
-    blocks.
+    Systematic: one has more in every block that holds both (two or more), or the means, over the blocks that hold both where
+    there are any, differ by more than half of the criterion's limit between two runs.
     """
     field, template, form = TRAITS[code]
     cells: dict[str | None, tuple[list[float], list[float]]] = {}
@@ -310,11 +309,10 @@ def _plan_kept(f: Findings) -> Iterator[Limitation]:
     if blocks:
         yield limitation("plan-order", blocks=all_of(blocks))
     if left := [id for id in planned if id not in f.used]:
-        yield limitation("plan-left-out", **counted(left), is_not="is not" if len(left) == 1 else "are not")
+        yield limitation("plan-left-out", **counted(left))
     places = {id: (run["configuration"], run["block"]) for id, run in planned.items()}
     if added := [id for id, run in f.used.items() if places.get(id) != (run.configuration, run.block)]:
-        is_not, them = ("is not", "it") if len(added) == 1 else ("are not", "them")
-        yield limitation("plan-added", **counted(added), is_not=is_not, them=them)
+        yield limitation("plan-added", **counted(added))
 
 
 LAYOUT = (unit_overridden, _replication, _blocks, _time_of_day, _order, _runs, _traffic, _plan_kept)
