@@ -102,10 +102,7 @@ def _value(check: Check) -> Value | Beyond:
 
 
 def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str]) -> pd.DataFrame:
-    """Return every criterion that compares runs, over the pairs of `used` runs of different configurations.
-
-    By criterion: `pairs` that it could be applied to, those that `failed`, the `worst` pair and its `value`.
-    """
+    """Return every criterion over the pairs of `used` runs of different configurations: how many failed, the worst."""
     configuration = {run.id: run.configuration for run in campaign.runs}
     by_code: dict[str, list[Check]] = {}
     for check in comparability.pairs:

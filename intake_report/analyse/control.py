@@ -21,10 +21,7 @@ COMPARED = ("difference", "half_width", "scatter", "low", "high")  # of a compar
 def measure_controls(
     campaign: Campaign, cleaned: Sequence[CleanRun], alignment: Alignment, ambient: AmbientReference, metrics: Metrics
 ) -> MetricValues:
-    """Return every metric of every control drive, under the id of the run that it accompanied.
-
-    Both vehicles are referred to one ambient, so that its error cancels.
-    """
+    """Return every metric of every control drive, under the id of its run; its ambient is the run's, whose error cancels."""
     logs = {run.run: run for run in cleaned}
     reference = replace(ambient, series={control_id(run): series for run, series in ambient.series.items()})
     entries = [entry for entry in control_entries(campaign) if entry.id in logs]
@@ -92,10 +89,7 @@ def control_effects(
     controls: Sequence[MetricResult],
     draws: InstrumentDraws | None = None,
 ) -> tuple[ControlEffect, ...]:
-    """Return what the control vehicle changed in the differences of the headline metrics; empty without control drives.
-
-    Both differences are from the same runs: those that have a control value.
-    """
+    """Return what the control changed in headline differences of the runs that have a control value."""
     baseline, rows = campaign.baseline.id, []
     less_draws = None if draws is None else DrawsLessControl(draws, controls)
     for key in (key for key in metrics if key.spec.headline and controls):

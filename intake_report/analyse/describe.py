@@ -61,11 +61,7 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFr
 def cross_check(
     campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], airflow_label: str = "g/s"
 ) -> tuple[CrossCheck, ...]:
-    """Check one run against what the campaign knows beside its log: weather, pressure, displacement.
-
-    Weather and pressure come from the first source that covers the run; `airflow_label` is the unit that the log gave
-    the airflow.
-    """
+    """Check one run against displacement and the first source that covers it; `airflow_label`: unit in the log."""
     ages = {source.id: source.max_age for source in campaign.weather}
     during = sources_during(campaign, run, records)
     covering = {id: found for id in during if (found := record_series(run, records[id], ages[id])) is not None}

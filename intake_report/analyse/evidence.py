@@ -21,9 +21,6 @@ from intake_report.statistics import mean_interval
 
 Array = NDArray[np.float64]
 
-# What a campaign may test beside the road, and how a reader calls it.
-KINDS = ("power on a dyno", "restriction", "wet exposure", "dusty exposure", "hot exposure", "time to service")
-
 UNIT_VOLUME = 1.0  # L; where the displacement is not declared
 POINTS = 61  # of the drawn curve of mass against temperature
 BEYOND, ROUND = 10.0, 5.0  # K; how far the curve reaches beyond the temperatures met, to the next multiple
@@ -41,14 +38,12 @@ def gather_evidence(
     notices: tuple[EvidenceNotice, ...],
     conditions: pd.DataFrame,
 ) -> results.Evidence:
-    """Read and summarise everything that the campaign has beside its road logs.
-
-    `series` are the runs that take part in the comparison; `weather`, `notices` and `conditions` are of all runs.
-    """
+    """Read and summarise all evidence beside the road logs; `series` are of the comparison, all else of all runs."""
     dyno, on_bench = dyno_evidence(campaign), bench.bench_evidence(campaign)
-    timed = any(o.time is not None for o in campaign.observations)
-    has = {f"{entry.condition} exposure": True for entry in campaign.exposures}
-    has |= {KINDS[0]: bool(campaign.pulls), KINDS[1]: bool(campaign.restrictions), KINDS[-1]: timed}
+    tried = {entry.condition for entry in campaign.exposures}
+    has = {"power on a dyno": bool(campaign.pulls), "restriction": bool(campaign.restrictions)}
+    has |= {f"{condition} exposure": condition in tried for condition in ("wet", "dusty", "hot")}
+    has["time to service"] = any(o.time is not None for o in campaign.observations)
     used = {run.run for run in series}
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
@@ -59,8 +54,8 @@ def gather_evidence(
         bench=on_bench,
         road=_road(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
         theoretical=_theoretical(campaign, dyno, on_bench),
-        tested=tuple(kind for kind in KINDS if has.get(kind)),
-        untested=tuple(kind for kind in KINDS if not has.get(kind)),
+        tested=tuple(kind for kind, there in has.items() if there),
+        untested=tuple(kind for kind, there in has.items() if not there),
         notices=notices,
     )
 

@@ -176,11 +176,7 @@ class RunCurve:
 
 @dataclass(frozen=True)
 class StopResult:
-    """One stop of one run: where, how long, how far and fast the intake air warmed, how fast it cooled after it.
-
-    `half_fall` is the time from the launch until half of the rise was lost [s]; None without such a launch, or where
-    the next stop came first (`cut_short`).
-    """
+    """One stop of one run: where, how long, how far and fast the intake air warmed, how fast it cooled after it."""
 
     run: str
     start: float
@@ -189,8 +185,10 @@ class StopResult:
     rise: float | None
     rate: float | None
     place: str | None = None
-    half_fall: float | None = None
-    cut_short: bool = False
+    half_fall: float | None = (
+        None  # From the launch until half of the rise was lost [s]; None where there is no such time
+    )
+    cut_short: bool = False  # The next stop came before it
 
 
 @dataclass(frozen=True)

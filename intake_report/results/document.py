@@ -59,10 +59,7 @@ EVIDENCE_TEXTS: dict[str, dict[str, Callable[[Any, UnitSystem], Any]]] = {
 
 
 def results_document(result: ReportResult, date: str, revision: int) -> dict[str, Any]:
-    """Return the result as JSON-able data without NaN; values, summaries and comparisons carry the printed text too.
-
-    `date`: of the report, ISO; `revision`: from 1.
-    """
+    """Return the result, of a report of this (ISO) date and revision, as JSON-able data with the printed texts; no NaN."""
     units = result.units
     document, keys = as_json(result, units), {key.key: key for key in result.metrics}
     document["metrics"] = [

@@ -165,10 +165,7 @@ def grams(value: float | None, decimals: int = 1) -> str:
 
 
 def dyno_text(name: str, high: str = "", *, signed: bool = False) -> Text:
-    """Return how a figure of the pulls, or an interval of two, is printed.
-
-    A difference (`signed`) has one more decimal, so that a limit near zero keeps its sign.
-    """
+    """Return how a figure of the pulls or an interval is printed; `signed`: a decimal more, so that limits keep a sign."""
 
     def text(row: Any, system: UnitSystem) -> str:
         value, other = getattr(row, name), getattr(row, high or name)
