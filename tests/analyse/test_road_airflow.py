@@ -60,7 +60,7 @@ def test_law_and_efficiency_are_found(tmp_path: Path) -> None:
 
 def test_part_throttle_says_why(tmp_path: Path) -> None:
     found = chain(tmp_path, throttle=60.0).result.evidence.road
-    assert found.curves is None and found.full == ()
+    assert found.curves is None and found.full.empty
     reason = said(found.reason, "si")
     assert "never wide open" in reason and "60\N{NO-BREAK SPACE}%" in reason
 
@@ -68,4 +68,4 @@ def test_part_throttle_says_why(tmp_path: Path) -> None:
 def test_manifold_of_a_boosted_engine_tells_no_restriction(tmp_path: Path) -> None:
     found = chain(tmp_path, aspiration="boosted").result.evidence.road
     assert found.curves is None and "boosted" in said(found.reason, "si")
-    assert found.full[0].efficiency == pytest.approx(100.0 * EFFICIENCY["stock"], rel=0.005)
+    assert found.full["efficiency"].iloc[0] == pytest.approx(100.0 * EFFICIENCY["stock"], rel=0.005)
