@@ -125,7 +125,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
         _argument("--run", "the run of the campaign that the log is", dest="run_id", metavar="ID"),
         _argument("--json", "one JSON object per log and line, for machines", action="store_true"),
     )),
-    ("plan", "plan/files:run", "plan a campaign: runs needed, order, days, run sheets; or what one under way still needs",
+    ("plan", "plan/plan:run", "plan a campaign: runs needed, order, days, run sheets; or what one under way still needs",
      "Plan a campaign before fuel is burnt, or say what one under way still needs. What it is planned from stands under [plan] "
      "of the campaign file; nothing is fetched.", (
         _path("campaign", "a campaign folder or its campaign.toml; it needs no run yet", metavar="CAMPAIGN"),

@@ -1,7 +1,5 @@
 """The check of each log: look, judge, conclude. Whatever goes wrong with one log stays with it."""
 
-from __future__ import annotations
-
 import argparse
 import io
 import itertools
@@ -13,33 +11,27 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from intake_report import loaders
 from intake_report.check import logs as looking
 from intake_report.check import page
-from intake_report.check.logs import SeenLog
-from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, duration_of, timeline, to_json
+from intake_report.check.logs import NEEDED, CriterionCheck, LogCheck
 from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
-from intake_report.errors import DataError, IntakeReportError
+from intake_report.errors import IntakeReportError
 from intake_report.formatting import usual
 from intake_report.loaders import Proposal, RawLog, ReadOptions
 from intake_report.messages import said
 
-if TYPE_CHECKING:
-    from intake_report.campaign import Campaign
-    from intake_report.check.runs import Court, LogCase
-
+ACCEPTED, REPEAT, USAGE = 0, 1, 2
 _SHOWN_HEADERS = 8  # columns named where none was recognised
 _EITHER = "One of the two is wrong: correct the unit under [log.columns], or the label in the logger."
 _TRACK = (
     "This is a position track without engine data: name it together with its log, as the parts of a run of a campaign."
 )
 _NEEDED_NAMES = {"iat": "intake air temperature", "speed": "vehicle speed"}
-
-
-ACCEPTED, REPEAT, USAGE = 0, 1, 2
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -54,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         for check in check_logs(arguments.logs, arguments.campaign, arguments.run_id, debug=arguments.debug, keep=keep):
             if arguments.json:
-                print(to_json(check), flush=True)
+                print(looking.to_json(check), flush=True)
             else:
                 page.show(check, first=not checks)
             checks.append(check)
@@ -91,34 +83,36 @@ def check_logs(
     DataError if the campaign, its weather or its limits cannot be used, or there is no such run.
     """
     if campaign is not None:
-        yield from _in_campaign(paths, campaign, run, debug)
+        from intake_report.check.runs import check_in_campaign
+
+        yield from check_in_campaign(paths, campaign, run, debug)
         return
+    keep = {} if keep is None else keep
     for path in paths:
-        work = _Work(LogCheck((str(path),), "unreadable"), debug)
+        work = Work(LogCheck((str(path),), "unreadable"), debug)
         work.read((path,), ReadOptions())
         if not work.failed:
-            _look_alone(work, _free_id(path, keep))
+            stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.name.partition(".")[0]).strip("-_")[:40] or "log"
+            taken, ids = (
+                {run.run for run in keep.values()},
+                itertools.chain([stem], (f"{stem}-{n}" for n in itertools.count(2))),
+            )
+            _look_alone(work, next(id for id in ids if id not in taken))
         check = work.concluded()
-        if keep is not None and check.accepted and work.seen is not None:
-            keep[path] = work.seen.run
+        if check.accepted and work.run is not None:
+            keep[path] = work.run
         yield check
 
 
-def _free_id(path: Path, keep: Mapping[Path, CleanRun] | None) -> str:
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.name.partition(".")[0]).strip("-_")[:40] or "log"
-    taken = {run.run for run in (keep or {}).values()}
-    return next(id for n in itertools.count(1) if (id := stem if n == 1 else f"{stem}-{n}") not in taken)
-
-
 @dataclass
-class _Work:
+class Work:
     """What is known of a log so far; `failed` is the sentence that ended it."""
 
     check: LogCheck
     debug: bool
     logs: tuple[RawLog, ...] = ()
     proposals: tuple[Proposal, ...] = ()
-    seen: SeenLog | None = None
+    run: CleanRun | None = None
     ambient_elsewhere: bool = False
     failed: str = ""
 
@@ -135,6 +129,7 @@ class _Work:
             self.failed = self.failed or " ".join(text.split())
 
     def learn(self, **known: object) -> None:
+        """Add what is known to the check."""
         self.check = replace(self.check, **known)  # type: ignore[arg-type]
 
     def read(self, files: Sequence[Path], options: ReadOptions, start: datetime | None = None) -> None:
@@ -149,38 +144,49 @@ class _Work:
             self.proposals = loaders.propose_mapping(first) if first.format != "gpx" else ()
             self.learn(columns=looking.describe_columns(self.proposals, None, table=True)[0])
 
-    def look(self, seen: Callable[[], SeenLog], crossed: Callable[[SeenLog], Sequence[CrossCheck]]) -> None:
-        """Map and clean the log; add its channels, faults, cross checks and timeline."""
+    def look(
+        self,
+        mapping: Mapping[str, str],
+        cleaned: Callable[[], CleanRun],
+        crossed: Callable[[CleanRun, str], Sequence[CrossCheck]],
+    ) -> None:
+        """Map and clean the log; add its channels, faults, cross checks (by run and label of the airflow) and timeline."""
         with self.attempt():
-            self.seen = seen()
-            run, units = self.seen.run, self.check.units
+            run, units = cleaned(), self.check.units
+            self.run = run
             start = self.check.start if run.start is None else run.start.isoformat(timespec="seconds")
+            flow = next((t.partition("[")[2].rstrip("] ") for t in mapping.values() if t.startswith("maf")), "g/s")
+            told = looking.DESCRIBES
+            quality = ({**vars(q), "reason": said(q.reason, units), "fault": q.step not in told} for q in run.quality)
+            checks = ({**vars(c), "evidence": said(c.evidence, units)} for c in crossed(run, flow))
             self.learn(
                 start=start,
-                duration=duration_of(run),
-                channels=looking.describe_channels(self.seen),
-                quality=looking.describe_quality(run, units),
-                timeline=timeline(run),
+                duration=looking.duration_of(run),
+                channels=looking.describe_channels(run, mapping),
+                quality=tuple(quality),
+                timeline=looking.timeline(run),
                 soak_text=looking.soak_check_text(run, start),
-                cross_checks=looking.describe_cross_checks(crossed(self.seen), units),
+                cross_checks=tuple(
+                    c | {"numbers": {name: n for name, n in c["numbers"].items() if np.isfinite(n)}} for c in checks
+                ),
             )
 
     def concluded(self) -> LogCheck:
         """Apply the criteria of the log itself and give the verdict."""
-        if self.seen is not None and not self.failed:
+        if self.run is not None and not self.failed:
             with self.attempt():
-                return self._verdict(self.seen)
+                return self._verdict(self.run)
         return replace(self.check, verdict="unreadable", reasons=(self.failed,))
 
-    def _verdict(self, seen: SeenLog) -> LogCheck:
+    def _verdict(self, run: CleanRun) -> LogCheck:
         known = self.check
-        own = looking.log_criteria(seen.run, known.cross_checks, self.ambient_elsewhere, known.units)
+        own = looking.log_criteria(run, known.cross_checks, self.ambient_elsewhere, known.units)
         criteria = (*own, *known.criteria)
         failed = [(c.hard, sentence(c, known)) for c in criteria if c.outcome == "fail"]
         hard = tuple(text for is_hard, text in failed if is_hard)
         soft = [text for is_hard, text in failed if not is_hard]
         overridden = (
-            f"{said(q.reason, known.units)} {_EITHER}" for q in seen.run.quality if q.step == loaders.UNIT_OVERRIDDEN
+            f"{said(q.reason, known.units)} {_EITHER}" for q in run.quality if q.step == loaders.UNIT_OVERRIDDEN
         )
         limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
         known = replace(known, criteria=criteria, limitations=limitations)
@@ -211,98 +217,31 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 
-def _look_alone(work: _Work, id: str) -> None:
+def _look_alone(work: Work, id: str) -> None:
     mapping = looking.proposed(work.proposals)
-    columns, text = looking.describe_columns(work.proposals, None, table=True)
+    described, text = looking.describe_columns(work.proposals, None, table=True)
     taken = (p for p in work.proposals if p.header in mapping and not p.certain)
     doubtful = (f"“{p.header}” was taken as {p.channel}, which is doubtful: {said(p.reason, 'si')}." for p in taken)
     weather = loaders.propose_weather(work.logs[0], f"logs/{work.logs[0].path.name}")
     text = "\n".join(filter(None, (text, weather)))
-    work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=tuple(doubtful))
+    work.learn(mapping_from="proposal", mapping_text=text, columns=described, notes=tuple(doubtful))
     if work.logs[0].format == "gpx":
         work.failed = _TRACK
-    else:
-        absent = [name for name in NEEDED if not any(t.startswith(f"{name} [") for t in mapping.values())]
-        work.failed = _not_recognised(work.logs[0], absent) if absent else ""
+    elif absent := [name for name in NEEDED if not any(t.startswith(f"{name} [") for t in mapping.values())]:
+        names = " and ".join(_NEEDED_NAMES[name] for name in absent)
+        columns = work.logs[0].columns
+        headers = ", ".join(f"“{column.header}”" for column in columns[:_SHOWN_HEADERS])
+        more = f" and {len(columns) - _SHOWN_HEADERS} more" if len(columns) > _SHOWN_HEADERS else ""
+        work.failed = (
+            f"No column was recognised as {names}. If the log has it under another name, state it in [log.columns] of a "
+            f"campaign; if it has not, log it and repeat the run. Columns: {headers}{more}."
+        )
         if not mapping:
             return
 
-    def crossed(seen: SeenLog) -> list[CrossCheck]:
+    def crossed(run: CleanRun, flow: str) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
-        checks = cross_checks(seen.run, airflow_label=seen.airflow_label)
+        checks = cross_checks(run, airflow_label=flow)
         return [suspect if suspect is not None and c.name == suspect.name else c for c in checks]
 
-    work.look(lambda: SeenLog(clean(loaders.map_run(id, work.logs, mapping)), mapping), crossed)
-
-
-def _not_recognised(log: RawLog, absent: Sequence[str]) -> str:
-    names = " and ".join(_NEEDED_NAMES[name] for name in absent)
-    headers = ", ".join(f"“{column.header}”" for column in log.columns[:_SHOWN_HEADERS])
-    more = len(log.columns) - _SHOWN_HEADERS
-    return (
-        f"No column was recognised as {names}. If the log has it under another name, state it in [log.columns] of a "
-        f"campaign; if it has not, log it and repeat the run. Columns: {headers}{f' and {more} more' if more > 0 else ''}."
-    )
-
-
-def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool) -> Iterator[LogCheck]:
-    from intake_report.check.runs import Court, cases, open_campaign
-
-    campaign, notes = open_campaign(file)
-    court = Court(campaign)
-    to_judge = cases(paths, campaign, run)
-    works = [_look_for_campaign(case, campaign, court, debug) for case in to_judge]
-    # Runs that replace or join those of the campaign are not compared with what they replace.
-    for case, work in zip(to_judge, works, strict=True):
-        if case.found_by == "file" and work.seen is not None:
-            court.cleaned[work.seen.run.run] = work.seen.run
-    court.summon(leave_out=[case.entry.id for case in to_judge])
-    for case, work in zip(to_judge, works, strict=True):
-        _judge(case, work, court)
-        check = work.concluded()
-        yield replace(check, notes=(*check.notes, *notes))
-
-
-def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: bool) -> _Work:
-    from intake_report.analyse.describe import cross_check
-    from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
-
-    entry = case.entry
-    candidate = case.found_by == "candidate"
-    about, name = campaign.about, campaign.configuration(entry.configuration).name
-    known = LogCheck(
-        tuple(map(str, case.files)), "unreadable", units=about.units, campaign=about.id, found_by=case.found_by,
-        run=None if candidate else entry.id, configuration=None if candidate else name, block=entry.block, notes=case.notes,
-    )  # fmt: skip
-    work = _Work(known, debug)
-    log, start = campaign.log_of(entry), run_start(campaign, entry)
-    work.read(case.files, read_options(campaign, log), start)
-    if work.failed:
-        return work
-
-    def seen() -> SeenLog:
-        try:
-            run = loaders.map_run(entry.id, work.logs, log.columns, start=start)
-            return SeenLog(clean(run, declared_resolution(campaign)), log.columns)
-        except DataError as error:
-            raise cited(error, campaign, entry, campaign.given) from None
-
-    work.look(seen, lambda seen: cross_check(campaign, seen.run, court.records, seen.airflow_label))
-    mapping = log.columns if work.seen is not None else None
-    columns, text = looking.describe_columns(work.proposals, mapping, table=not campaign.log.columns)
-    work.learn(columns=columns, mapping_from="campaign" if work.seen is not None else "", mapping_text=text)
-    if work.seen is not None and work.seen.run.start is not None:
-        work.learn(start=work.seen.run.start.tz_convert(campaign.about.timezone).isoformat(timespec="seconds"))
-    return work
-
-
-def _judge(case: LogCase, work: _Work, court: Court) -> None:
-    if work.failed or work.seen is None:
-        return
-    trial = _Work(work.check, work.debug)
-    with trial.attempt():
-        fields, work.ambient_elsewhere = court.judge(case.entry, work.seen.run)
-        excluded = (f"The campaign leaves this run out: {case.entry.exclude}",) if case.entry.exclude else ()
-        work.learn(**fields | {"notes": (*work.check.notes, *excluded, *fields["notes"])})
-    if trial.failed:
-        work.learn(limitations=(f"It could not be compared: {trial.failed}",))
+    work.look(mapping, lambda: clean(loaders.map_run(id, work.logs, mapping)), crossed)

@@ -1,8 +1,11 @@
-"""A look at one log, or at the parts of one run: what it is, its channels, its faults, its own criteria.
+"""What the check of one log says, as plain frozen values, and the look at a log, or at the parts of one run, that fills it.
 
 Needs no campaign. Limits are choices of this package.
 """
 
+import dataclasses
+import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -10,12 +13,13 @@ from typing import Any, Literal
 import numpy as np
 
 from intake_report.channels import CHANNELS
-from intake_report.check.model import NEEDED, ChannelCheck, CriterionCheck, Outcome, duration_of, finite
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
+from intake_report.clean.model import FloatArray
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
 
+NEEDED = ("iat", "speed")
 # Entries that describe the log; all others touched or question data.
 DESCRIBES = frozenset(
     {
@@ -24,36 +28,141 @@ DESCRIBES = frozenset(
         "text-columns", "no-header", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
     }
 )  # fmt: skip
-_VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
-LEAST_CONFIDENCE = 0.3  # the words fit while most values do not, as with a sensor that is not connected
-LEAST_VALID = 0.9  # share of the run with a valid sample: below it a limitation
-LEAST_USABLE = 0.5  # ... and below this the run is of no use
-LEAST_DURATION = 60.0  # s
-LEAST_DRIVEN = 500.0  # m
-SLOWEST_IAT = 5.05  # s between readings; slower ones blur a recovery of a minute or two, and 5 s may come a little late
-AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
-COLDER = 2.0  # K by which the warmest intake air may read below ambient; two steps of a usual reading
-MOST_PAUSES = 5.0  # of the rows; a phone that records loses some seconds now and then (choice of this package)
-LONGEST_PAUSE = 30.0  # s; twice what intake temperature is interpolated over: a stop, a launch or an entry may be lost
-MOST_FAULTS = 3.0  # readings of a needed channel that no working sensor gives; single ones happen in any log
-SOAKED = ("iat", "ambient", "coolant")  # channels that agree after a night's stand (common practice)
-STEADY = 15.0  # s at the beginning in which they must not change
-COLD = 45.0  # °C; no engine that ran a moment ago is below it (choice of this package)
 _FAULTS = ("impossible-rate", "spike", "stuck")  # codes and implausible values count in the valid share
 _DOUBTFUL_CLOCK = ("rows-out-of-order", "coarse-clock")
+_VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
+_LEAST_CONFIDENCE = 0.3  # the words fit while most values do not, as with a sensor that is not connected
+_LEAST_USABLE = 0.5  # share of the run with a valid sample below which it is of no use
+_AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
+_SOAKED = ("iat", "ambient", "coolant")  # channels that agree after a night's stand (common practice)
+_STEADY = 15.0  # s at the beginning in which they must not change
+_COLD = 45.0  # °C; no engine that ran a moment ago is below it (choice of this package)
+_BINS, _POINTS = (
+    240,
+    4,
+)  # bins of a timeline (a terminal has fewer columns); places in each at which a sample is looked for
+# Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
+_OWN: dict[str, tuple[str, str, float]] = {
+    "valid-iat": ("Valid IAT", "share", 0.9), "valid-speed": ("Valid speed", "share", 0.9),
+    "valid-ambient": ("Ambient known", "share", 0.9), "constant": ("Constant sensors", "count", 0.0),
+    # K; two steps of a usual reading
+    "over-ambient": ("Warmest intake air over ambient", "temperature_difference", -2.0),
+    # s; slower ones blur a recovery of a minute or two, and 5 s may come a little late
+    "interval": ("Interval of IAT readings", "time", 5.05),
+    "duration": ("Duration", "duration", 60.0), "driven": ("Distance driven", "distance", 500.0),
+    "clock": ("Doubtful times", "count", 0.0),
+    # a phone that records loses some seconds now and then; 30 s are twice what intake temperature is interpolated over: a stop,
+    # a launch or an entry may be lost
+    "pauses": ("Pauses of the log", "count", 5.0), "longest-pause": ("Longest pause of the log", "time", 30.0),
+    # of a needed channel; single ones happen in any log
+    "faults": ("Readings that no working sensor gives", "count", 3.0),
+    "start-stop": ("Engine off in between", "count", 0.0), "cross-checks": ("Flagged cross checks", "count", 0.0),
+}  # fmt: skip
+_NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."
+_ONE_VALUE = "read one value over the whole run, as a sensor that is not connected would."
+
+Verdict = Literal["accept", "accept with limitation", "repeat the run", "unreadable"]
+Outcome = Literal["pass", "fail", "unknown"]
 
 
 @dataclass(frozen=True)
-class SeenLog:
-    """A log that was read, mapped and cleaned."""
+class ChannelCheck:
+    """One channel of the log."""
 
-    run: CleanRun
-    mapping: Mapping[str, str]
+    channel: str
+    label: str
+    quantity: str  # key of `units.QUANTITIES`
+    unit: str  # internal unit as printed
+    log_unit: str  # unit of the log, in which the page shows the channel
+    header: str  # column that it was read from; empty where several parts name it differently
+    interval: float | None  # median time between true samples [s]
+    samples: int  # true samples
+    low: float | None  # of the valid samples
+    high: float | None
+    step: float | None  # of quantisation
+    missing: float  # share of the duration without a valid sample, pauses within the channel's limit not counted
+    bad: int  # samples masked as faulty
+
+
+@dataclass(frozen=True)
+class CriterionCheck:
+    """One acceptance criterion."""
+
+    code: str
+    title: str
+    group: Literal["log", "route", "alike"]  # of the log itself, its pass of the route, its difference from the others
+    quantity: str  # key of `units.QUANTITIES`, or "share", "count", "acceleration", "hours"
+    sense: Literal["at least", "at most"]
+    limit: float
+    value: float | None  # what is judged; None where it cannot be known
+    own: float | None  # the run's own value where `value` is a difference
+    own_quantity: str
+    hard: bool  # failing means to repeat the run
+    outcome: Outcome
+    reason: str  # why it fails or is not known
+    complete: bool = False  # the reason is the whole sentence
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The run in equal bins from its first to its last row."""
+
+    width: float  # of a bin [s]
+    speed: tuple[float | None, ...]  # mean of the valid samples in the bin [km/h]
+    iat: tuple[float | None, ...]  # [°C]
+    missing: tuple[float, ...]  # share of the bin without a valid speed or intake air temperature, 0 to 1
+
+
+@dataclass(frozen=True)
+class LogCheck:
+    """Everything that the check of one log, or of the parts of one run, says."""
+
+    files: tuple[str, ...]  # the log, or the parts of the run, as given
+    verdict: Verdict  # "unreadable" also where no intake air temperature and speed were found in it
+    reasons: tuple[str, ...] = ()  # why the verdict is what it is
+    limitations: tuple[str, ...] = ()  # what a comparison with this run cannot show
+    notes: tuple[str, ...] = ()
+    compared: tuple[str, ...] = ()  # runs of the campaign that it was compared with
+    format: str = ""  # name of the reader; empty when unreadable
+    rows: int = 0  # of all parts
+    start: str | None = None  # ISO 8601 with offset
+    duration: float | None = None  # from first to last row [s]
+    units: UnitSystem = "si"  # in which the texts are written
+    campaign: str | None = None  # what it was judged as; `run` is None for a candidate
+    run: str | None = None
+    configuration: str | None = None
+    block: str | None = None
+    found_by: str = ""  # how the run was told: "file", "name", "option", "candidate", or "" without a campaign
+    mapping_from: str = ""  # "campaign", "proposal" (for this look only) or ""
+    mapping_text: str = ""  # TOML to paste; empty where the campaign's mapping is complete
+    soak_text: str = ""  # a soak check that the first readings give, as TOML to paste
+    phases_text: str = ""  # phases proposed where the campaign states none, as TOML to paste
+    columns: tuple[dict[str, Any], ...] = ()  # proposed; never applied to a campaign
+    channels: tuple[ChannelCheck, ...] = ()
+    quality: tuple[dict[str, Any], ...] = ()  # with what is a `fault` told from what only describes the log
+    cross_checks: tuple[dict[str, Any], ...] = ()
+    criteria: tuple[CriterionCheck, ...] = ()
+    pairs: tuple[dict[str, Any], ...] = ()  # criteria between this run and an `other` one
+    # Its pass of the route: distance from its first to its last place there [m], coverage (0 to 1), number of stops, time stopped
+    # [s], highway entry and phases with start and end [elapsed s]; None without a campaign, or where it could not be put there
+    drive: dict[str, Any] | None = None
+    timeline: Timeline | None = None
+    schema: int = 1
 
     @property
-    def airflow_label(self) -> str:
-        """Unit that the mapping gives the airflow."""
-        return next((t.partition("[")[2].rstrip("] ") for t in self.mapping.values() if t.startswith("maf")), "g/s")
+    def accepted(self) -> bool:
+        """Whether the run need not be repeated."""
+        return self.verdict in ("accept", "accept with limitation")
+
+
+def to_json(check: LogCheck) -> str:
+    """Return one line of JSON; keys are the fields of `LogCheck`. ValueError if a number is not finite."""
+    return json.dumps(dataclasses.asdict(check), ensure_ascii=False, allow_nan=False)
+
+
+def finite(value: float | None) -> float | None:
+    """Return a number as a float, None where there is none or it is not finite."""
+    return float(value) if value is not None and math.isfinite(value) else None
 
 
 def proposed(proposals: Sequence[Proposal]) -> dict[str, str]:
@@ -61,21 +170,15 @@ def proposed(proposals: Sequence[Proposal]) -> dict[str, str]:
     return {
         p.header: f"{p.channel} [{p.unit}]"
         for p in proposals
-        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= LEAST_CONFIDENCE))
+        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= _LEAST_CONFIDENCE))
     }
 
 
 def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> CrossCheck | None:
-    """Judge an airflow whose label is a volume, which no mapping takes; None where there is none.
-
-    The column is read as its label says, at 1.2 kg/m³, together with the certain columns.
-    """
-    doubtful = next((p for p in proposals if p.channel == "maf" and p.unit is None), None)
-    if doubtful is None:
-        return None
-    column = logs[0].column(doubtful.header)
-    factor = _VOLUME_AIRFLOW.get((column.unit or "").lower().replace(" ", ""))
-    if factor is None:
+    """Judge an airflow whose label is a volume, which no mapping takes, as that says; None where there is none."""
+    column = next((logs[0].column(p.header) for p in proposals if p.channel == "maf" and p.unit is None), None)
+    factor = None if column is None else _VOLUME_AIRFLOW.get((column.unit or "").lower().replace(" ", ""))
+    if column is None or factor is None:
         return None
     taken = replace(column, values=column.values * factor, unit="g/s")
     log = replace(logs[0], columns=tuple(taken if c is column else c for c in logs[0].columns))
@@ -101,11 +204,10 @@ def describe_columns(
     return tuple(columns), text if table else text.partition("\n")[2]
 
 
-def describe_channels(seen: SeenLog) -> tuple[ChannelCheck, ...]:
+def describe_channels(run: CleanRun, mapping: Mapping[str, str]) -> tuple[ChannelCheck, ...]:
     """Return one line per channel, those that the comparison rests on first."""
-    run = seen.run
     read = {}
-    for header, target in seen.mapping.items():
+    for header, target in mapping.items():
         channel, _, unit = target.partition("[")
         read[channel.strip()] = header, unit.rstrip("] ")
     order = [*NEEDED, "ambient", "gps_speed", "rpm", "coolant"]
@@ -138,26 +240,42 @@ def missing_share(run: CleanRun, name: str) -> float:
     return min(float(pauses[pauses > run.gap_limit(name)].sum()) / whole, 1.0)
 
 
-def describe_quality(run: CleanRun, units: UnitSystem) -> tuple[dict[str, Any], ...]:
-    """Return the quality log, with what is a fault told from what only describes the log."""
-    return tuple({**vars(q), "reason": said(q.reason, units), "fault": q.step not in DESCRIBES} for q in run.quality)
+def duration_of(run: CleanRun) -> float:
+    """Return the time from first to last row [s]."""
+    index = run.frame.index
+    return float(index[-1] - index[0]) if len(index) else 0.0
 
 
-def describe_cross_checks(checks: Sequence[CrossCheck], units: UnitSystem) -> tuple[dict[str, Any], ...]:
-    """Return cross checks as plain values; numbers that are not finite are left out."""
-    numbers = [{name: number for name, number in c.numbers.items() if np.isfinite(number)} for c in checks]
-    told = zip(checks, numbers, strict=True)
-    return tuple({**vars(c), "numbers": own, "evidence": said(c.evidence, units)} for c, own in told)
+def timeline(run: CleanRun) -> Timeline | None:
+    """Return speed, intake air temperature and what is missing in equal bins; None for a run without duration."""
+    whole = duration_of(run)
+    if whole <= 0.0:
+        return None
+    edges = float(run.frame.index[0]) + np.linspace(0.0, whole, _BINS + 1)
+    fine = edges[0] + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
+    absent = np.logical_or.reduce([np.isnan(run.at(name, fine)) for name in NEEDED])
+    iat, speed = (tuple(map(finite, _binned(run, name, edges))) for name in NEEDED)
+    return Timeline(whole / _BINS, speed, iat, tuple(absent.reshape(_BINS, _POINTS).mean(axis=1).tolist()))
+
+
+def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
+    """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
+    time, values = run.samples(name)
+    which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
+    count = np.bincount(which, minlength=_BINS)
+    total = np.bincount(which, weights=values, minlength=_BINS)
+    between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)
+    return np.where(count > 0, total / np.maximum(count, 1), between)
 
 
 def soak_check_text(run: CleanRun, start: str | None) -> str:
     """Return a soak check to paste where the log begins soaked: engine cold, all temperatures steady and alike; "" where not."""
     begin = float(run.frame.index[0]) if len(run.frame) else 0.0
     readings = {}
-    for name in SOAKED:
-        first = run.good(name).loc[begin : begin + STEADY].to_numpy(dtype=np.float64)
+    for name in _SOAKED:
+        first = run.good(name).loc[begin : begin + _STEADY].to_numpy(dtype=np.float64)
         step = run.sampling[name].step or 1.0 if name in run.sampling else 1.0
-        if not first.size or np.ptp(first) > 0.01 * step or first[0] > COLD:
+        if not first.size or np.ptp(first) > 0.01 * step or first[0] > _COLD:
             return ""
         readings[name] = float(first[0]), step
     levels, steps = zip(*readings.values(), strict=True)
@@ -171,23 +289,6 @@ def soak_check_text(run: CleanRun, start: str | None) -> str:
             f"readings = {{ {shown} }}", '# reference = "… degC"', '# reference_uncertainty = "0.2 degC"',
         )
     )  # fmt: skip
-
-
-# Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
-_OWN: dict[str, tuple[str, str, float]] = {
-    "valid-iat": ("Valid IAT", "share", LEAST_VALID), "valid-speed": ("Valid speed", "share", LEAST_VALID),
-    "valid-ambient": ("Ambient known", "share", LEAST_VALID), "constant": ("Constant sensors", "count", 0.0),
-    "over-ambient": ("Warmest intake air over ambient", "temperature_difference", -COLDER),
-    "interval": ("Interval of IAT readings", "time", SLOWEST_IAT), "duration": ("Duration", "duration", LEAST_DURATION),
-    "driven": ("Distance driven", "distance", LEAST_DRIVEN), "clock": ("Doubtful times", "count", 0.0),
-    "pauses": ("Pauses of the log", "count", MOST_PAUSES),
-    "longest-pause": ("Longest pause of the log", "time", LONGEST_PAUSE),
-    "faults": ("Readings that no working sensor gives", "count", MOST_FAULTS),
-    "start-stop": ("Engine off in between", "count", 0.0), "cross-checks": ("Flagged cross checks", "count", 0.0),
-}  # fmt: skip
-
-_NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."
-_ONE_VALUE = "read one value over the whole run, as a sensor that is not connected would."
 
 
 def log_criteria(
@@ -227,10 +328,12 @@ def log_criteria(
         "start-stop": (None if standing else len(engine), "no engine speed" if standing else f"{' '.join(engine)}."),
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
     }
-    hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
+    hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < _LEAST_USABLE)}
     whole = {"constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop", "over-ambient"}
     whole |= {f"valid-{n}" for n in valid if valid[n] == 0.0}
-    if (warmest := _over_ambient(run)) is not None:
+    times, iat = run.samples("iat")
+    warmest = finite(np.nanmax(iat - run.at("ambient", times), initial=-np.inf))
+    if warmest is not None:
         why = "An intake does not cool its air: look at the units of intake air and ambient under [log.columns]."
         values["over-ambient"] = (warmest, why)
     return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
@@ -256,12 +359,6 @@ def _kept_out(run: CleanRun, name: str) -> str:
     return f"{bad} of {run.sampling[name].samples} samples are kept out ({', '.join(steps)})." if bad else ""
 
 
-def _over_ambient(run: CleanRun) -> float | None:
-    """Return the highest reading of intake air less the log's own ambient [K]; None without either."""
-    times, iat = run.samples("iat")
-    return finite(np.nanmax(iat - run.at("ambient", times), initial=-np.inf))
-
-
 def _driven(run: CleanRun) -> float | None:
     time, speed = run.samples("speed")
     if time.size < 2:
@@ -274,4 +371,4 @@ def _driven(run: CleanRun) -> float | None:
 def known_behaviour(check: Mapping[str, Any]) -> bool:
     """Tell whether a flagged ambient sensor only reads high at rest, as all do: readings at rest are not used."""
     level = check["numbers"].get("at_speed_K")
-    return check["name"] == "ambient-against-record" and level is not None and abs(level) <= AMBIENT_AGREES
+    return check["name"] == "ambient-against-record" and level is not None and abs(level) <= _AMBIENT_AGREES

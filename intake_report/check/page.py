@@ -3,17 +3,18 @@
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import PurePath
 from typing import Any
 
+import numpy as np
 from rich.console import Console, Group, RenderableType
 from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
 from intake_report import formatting
-from intake_report.check.logs import known_behaviour
-from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, draw
+from intake_report.check.logs import ChannelCheck, CriterionCheck, LogCheck, known_behaviour
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.messages import Beyond
@@ -22,6 +23,9 @@ from intake_report.units import UnitSystem, from_internal, unit_label
 NARROWEST, WIDEST = 60, 120
 _MOST_FAULTS = 8
 _ALL_COLUMNS = 78  # narrower terminals go without the step and what was kept out
+BLOCKS = "▁▂▃▄▅▆▇█"
+_ROWS, _LABEL, _LEGEND = 2, 7, 9  # lines per bar, columns for what stands left and right of it
+_TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of the axis
 _COLOURS = {"accept": "green", "accept with limitation": "yellow", "repeat the run": "red", "unreadable": "red"}
 _RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
@@ -298,3 +302,60 @@ def _mapping(check: LogCheck) -> list[RenderableType]:
 
 def _paste(lead: str, text: str) -> list[RenderableType]:
     return [_text(lead, "dim"), *(_text(line, no_wrap=True, overflow="ignore") for line in text.splitlines())]
+
+
+def condense(values: Sequence[float | None], columns: int) -> list[float | None]:
+    """Return the mean of the known values that fall into each of `columns` equal parts, None where there is none."""
+    series = np.array(values, dtype=np.float64)  # None becomes NaN
+    parts = (series[a : max(b, a + 1)] for a, b in pairwise(np.arange(columns + 1) * len(series) // columns))
+    return [float(np.nanmean(part)) if np.isfinite(part).any() else None for part in parts]
+
+
+def bars(values: Sequence[float | None], low: float, high: float, rows: int = _ROWS) -> list[str]:
+    """Return `rows` lines, the topmost first, of one bar per value; a blank column where there is none."""
+    full, span = len(BLOCKS), high - low
+    shares = [None if v is None else np.clip((v - low) / span, 0.0, 1.0) if span > 0.0 else 0.0 for v in values]
+    levels = [0 if s is None else 1 + round(float(s) * (rows * full - 1)) for s in shares]
+    return [
+        "".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels)
+        for base in range((rows - 1) * full, -1, -full)
+    ]
+
+
+def draw(check: LogCheck, width: int) -> list[str]:
+    """Return the timeline, `width` columns wide; empty where there is none."""
+    line = check.timeline
+    columns = width - _LABEL - _LEGEND
+    if line is None or columns < 10:
+        return []
+    drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
+    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in condense(line.missing, columns))
+    share = sum(line.missing) / len(line.missing)
+    drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
+    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
+    return [text.rstrip() for text in drawn]
+
+
+def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: UnitSystem) -> list[str]:
+    shown = condense(values, columns)
+    known = [v for v in shown if v is not None]
+    if not known:
+        return [f"{label:<{_LABEL}}no valid sample"]
+    quantity = "speed" if label == "speed" else "temperature"
+    low, high = (0.0 if quantity == "speed" else min(known)), max(known)
+    if quantity == "temperature" and high - low < 2.0:
+        low, high = low - 1.0, high + 1.0
+    top, bottom = bars(shown, low, high)
+    ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
+    return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
+
+
+def _axis(seconds: float, columns: int) -> str:
+    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
+    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
+    cells = [" "] * (columns + _LEGEND)
+    for at in np.arange(0.0, seconds + 1e-9, step):
+        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
+        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
+        cells[first : first + len(text)] = text
+    return "".join(cells)

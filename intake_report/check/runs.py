@@ -2,21 +2,23 @@
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
+from intake_report.analyse import inputs
 from intake_report.analyse.acceptance import judge_runs
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.claim_check import limit_mistakes
-from intake_report.analyse.describe import phases_text
-from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
+from intake_report.analyse.describe import cross_check, phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
-from intake_report.check.model import CriterionCheck, finite
-from intake_report.clean import CleanRun
+from intake_report.check.chain import Work
+from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite
+from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
+from intake_report.loaders import map_run
 from intake_report.messages import Part, said
 from intake_report.weather import WeatherRecord
 
@@ -41,20 +43,12 @@ def open_campaign(path: Path, *, planned: bool = False) -> tuple[Campaign, tuple
     It comes without the weather sources whose file is absent, with a sentence on each; CampaignError for all else.
     """
     campaign = read_campaign(path)
-    absent = _absent(campaign)
+    logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
+    # a check cannot do without these: where the route lies, what was planned, how to read a log
+    needed = {campaign.route.reference, campaign.plan.issued, *(log.dbc for log in logs)}
+    absent = {f for f in campaign.input_paths() if f not in needed and not (campaign.folder / f).is_file()}
     errors = (e for e in cross_checks(campaign, campaign.given) if not (planned and e.where == NO_RUN))
     refuse(error for error in errors if error.absent not in absent)
-    return _without_weather(campaign, absent)
-
-
-def _absent(campaign: Campaign) -> set[str]:
-    """Return the files that a check can do without and that are not there; how to read a log is not among them."""
-    logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
-    needed = {campaign.route.reference, campaign.plan.issued, *(log.dbc for log in logs)}
-    return {f for f in campaign.input_paths() if f not in needed and not (campaign.folder / f).is_file()}
-
-
-def _without_weather(campaign: Campaign, absent: set[str]) -> tuple[Campaign, tuple[str, ...]]:
     gone = [source for source in campaign.weather if source.file in absent]
     kept = tuple(source for source in campaign.weather if source not in gone)
     notes = [f"The weather source {source.id} is left out: {source.file} is not there yet." for source in gone]
@@ -128,7 +122,7 @@ class Court:
     def __post_init__(self) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
         refuse(limit_mistakes(self.campaign))
-        self.records = weather_records(self.campaign)
+        self.records = inputs.weather_records(self.campaign)
 
     def summon(self, leave_out: Sequence[str] = ()) -> None:
         """Read and clean the other runs; one that cannot be read is left out and remembered."""
@@ -136,7 +130,7 @@ class Court:
             if entry.id in {*self.cleaned, *self.unread, *leave_out} or not _present(self.campaign, entry):
                 continue
             try:
-                (self.cleaned[entry.id],) = clean_logs(self.campaign, (load_one(self.campaign, entry),))
+                (self.cleaned[entry.id],) = inputs.clean_logs(self.campaign, (inputs.load_one(self.campaign, entry),))
             except IntakeReportError as error:
                 self.unread[entry.id] = str(error)
 
@@ -156,9 +150,9 @@ class Court:
         campaign = self.campaign.model_copy(update={"runs": tuple(entries), "route": route})
         key = tuple(id(one) for one in runs)
         if key not in self._aligned:
-            self._aligned[key] = align_logs(campaign, runs)
+            self._aligned[key] = inputs.align_logs(campaign, runs)
         alignment = self._aligned[key]
-        drives = pair(campaign, runs, alignment)
+        drives = inputs.pair(campaign, runs, alignment)
         ambient = choose_ambient(campaign, drives, self.records)
         comparability = judge_runs(campaign, drives, alignment, ambient, self.records)
         aligned = alignment.run(entry.id)
@@ -225,6 +219,58 @@ class Court:
             check.code, check.title, group, CRITERIA[check.code].shown, spec.sense, float(check.limit), finite(value),
             finite(own), _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
         )  # fmt: skip
+
+
+def check_in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool) -> Iterator[LogCheck]:
+    """Check logs as runs of a campaign; see `check_logs`."""
+    campaign, notes = open_campaign(file)
+    court = Court(campaign)
+    to_judge = cases(paths, campaign, run)
+    works = [_look(case, court, debug) for case in to_judge]
+    # Runs that replace or join those of the campaign are not compared with what they replace.
+    for case, work in zip(to_judge, works, strict=True):
+        if case.found_by == "file" and work.run is not None:
+            court.cleaned[work.run.run] = work.run
+    court.summon(leave_out=[case.entry.id for case in to_judge])
+    for case, work in zip(to_judge, works, strict=True):
+        trial = Work(work.check, work.debug)
+        if work.run is not None and not work.failed:
+            with trial.attempt():
+                fields, work.ambient_elsewhere = court.judge(case.entry, work.run)
+                excluded = (f"The campaign leaves this run out: {case.entry.exclude}",) if case.entry.exclude else ()
+                work.learn(**fields | {"notes": (*work.check.notes, *excluded, *fields["notes"])})
+            if trial.failed:
+                work.learn(limitations=(f"It could not be compared: {trial.failed}",))
+        check = work.concluded()
+        yield replace(check, notes=(*check.notes, *notes))
+
+
+def _look(case: LogCase, court: Court, debug: bool) -> Work:
+    entry, campaign = case.entry, court.campaign
+    candidate = case.found_by == "candidate"
+    about, name = campaign.about, campaign.configuration(entry.configuration).name
+    work = Work(LogCheck(
+        tuple(map(str, case.files)), "unreadable", units=about.units, campaign=about.id, found_by=case.found_by,
+        run=None if candidate else entry.id, configuration=None if candidate else name, block=entry.block, notes=case.notes,
+    ), debug)  # fmt: skip
+    log, start = campaign.log_of(entry), inputs.run_start(campaign, entry)
+    work.read(case.files, inputs.read_options(campaign, log), start)
+    if work.failed:
+        return work
+
+    def cleaned() -> CleanRun:
+        try:
+            return clean(map_run(entry.id, work.logs, log.columns, start=start), inputs.declared_resolution(campaign))
+        except DataError as error:
+            raise inputs.cited(error, campaign, entry, campaign.given) from None
+
+    work.look(log.columns, cleaned, lambda run, flow: cross_check(campaign, run, court.records, flow))
+    seen = work.run is not None
+    columns, text = describe_columns(work.proposals, log.columns if seen else None, table=not campaign.log.columns)
+    work.learn(columns=columns, mapping_from="campaign" if seen else "", mapping_text=text)
+    if work.run is not None and work.run.start is not None:
+        work.learn(start=work.run.start.tz_convert(about.timezone).isoformat(timespec="seconds"))
+    return work
 
 
 def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:

@@ -7,6 +7,7 @@ import io
 import json
 from collections.abc import Iterable, Mapping
 from datetime import timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,9 +17,20 @@ from jinja2 import Environment, StrictUndefined
 from numpy.random import Generator
 
 from intake_report.demo.logger import column_mapping, log_run, packed, quantise, start_time
-from intake_report.demo.route import demo_route, gpx
-from intake_report.demo.scenario import CONTROL, SEED, ZONE, Array, Day, Intake, Scenario, SimulatedVehicle
-from intake_report.demo.simulate import friction_power, full_airflow, generator, pressure_drop, scenario_runs
+from intake_report.demo.route import control_plan, demo_route, draw_plan, gpx
+from intake_report.demo.scenario import (
+    CONTROL,
+    SEED,
+    STOCK,
+    ZONE,
+    Array,
+    Day,
+    Intake,
+    Scenario,
+    SimulatedVehicle,
+    generator,
+)
+from intake_report.demo.simulate import SimulatedRun, friction_power, full_airflow, pressure_drop, simulate_runs
 
 Files = dict[str, str | bytes]
 TEMPLATE = Path(__file__).with_name("campaign.toml.j2")
@@ -52,6 +64,20 @@ def _inline(mapping: Mapping[str, str | None]) -> str:
     """Return an inline table of TOML; what is mapped to None is left out."""
     pairs = (f"{json.dumps(key, ensure_ascii=False)} = {json.dumps(value)}" for key, value in mapping.items() if value)
     return f"{{ {', '.join(pairs)} }}"
+
+
+@lru_cache(maxsize=4)
+def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
+    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
+    runs = {}
+    for planned in scenario.schedule:
+        day = scenario.days[planned.day]
+        plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
+        runs[planned.run] = (planned.configuration, day, plan)
+        if scenario.control:  # the unmodified vehicle beside it
+            beside = control_plan(plan, generator(scenario, seed, planned.run, "control"))
+            runs[f"{planned.run}{CONTROL}"] = (STOCK, day, beside)
+    return dict(zip(runs, simulate_runs([*runs.values()], scenario.vehicle), strict=True))
 
 
 def _runs(scenario: Scenario, seed: int, files: Files) -> list[dict[str, Any]]:

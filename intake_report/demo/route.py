@@ -177,6 +177,15 @@ def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Gene
     return RunPlan(start, idle, np.array(places), np.array(holds), pace, acceleration, ramp, *state, noise, gust)
 
 
+def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:
+    """Return the plan of the unmodified vehicle that follows a run, `headway` [s] behind: its own driver and start state."""
+    places = np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0])
+    holds = p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0)
+    pace, gentle, ramp = (float(rng.normal(1.0, spread)) for spread in (0.004, 0.03, 0.03))
+    driver = (p.pace * pace, p.acceleration * gentle, p.ramp_acceleration * ramp)
+    return RunPlan(p.start, p.idle + headway, places, holds, *driver, *start_state(rng), p.noise, p.gust)
+
+
 @dataclass(frozen=True)
 class Motion:
     """Motion of n runs on one time grid of t steps, time first."""

@@ -1,5 +1,6 @@
 """The demo's campaigns: invented vehicles, intake configurations and days, and which runs are driven when."""
 
+import zlib
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Literal
@@ -81,9 +82,11 @@ SEALED = Intake(
 )  # fmt: skip
 # In a bay that the ram stream hardly reaches: it may never come back to within 3 °F of ambient.
 OPEN_DEEP = replace(
-    OPEN, name="Open cone element, long tube", washed=0.52,
+    OPEN,
+    name="Open cone element, long tube",
+    washed=0.52,
     description="Cotton cone element on a metal tube that ends deep in the engine bay, no heat shield.",
-)  # fmt: skip
+)
 
 CONFIGURATIONS: dict[str, Intake] = {c.id: c for c in (STOCK, OPEN, SEALED)}
 
@@ -215,3 +218,9 @@ TANDEM = Scenario(
 )
 
 SCENARIOS: dict[str, Scenario] = {s.id: s for s in (RAMP_TRIAL, THREE_DAYS, TANDEM)}
+
+
+def generator(scenario: Scenario, seed: int, *path: str) -> np.random.Generator:
+    """Return the random generator of one purpose of one campaign (independent of all others)."""
+    keys = [seed, *(zlib.crc32(part.encode()) for part in (scenario.id, *path))]
+    return np.random.default_rng(np.random.SeedSequence(keys))

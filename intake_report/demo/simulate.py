@@ -5,25 +5,14 @@ flow-dependent conductances and a fan with hysteresis are stepped semi-implicitl
 shared with the analysis, which knows one first-order response at most.
 """
 
-import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.demo.route import (
-    NOISE_STEP,
-    Motion,
-    RunPlan,
-    SimulatedRoute,
-    demo_route,
-    draw_plan,
-    drive,
-    start_state,
-)  # fmt: skip
-from intake_report.demo.scenario import CONTROL, SEED, STOCK, Array, Day, Intake, Scenario, SimulatedVehicle
+from intake_report.demo.route import NOISE_STEP, Motion, RunPlan, SimulatedRoute, demo_route, drive
+from intake_report.demo.scenario import Array, Day, Intake, SimulatedVehicle
 
 LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
 SPEED_SCALE = 1.012  # vehicle speed reading over true speed: speedometers read a little high (common practice)
@@ -287,32 +276,3 @@ def simulate_runs(runs: Sequence[Conditions], vehicle: SimulatedVehicle) -> tupl
             *_control(vehicle, configuration, engine, t["element"], day.pressure),
         ))  # fmt: skip
     return tuple(made)
-
-
-def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:
-    """Return the plan of the unmodified vehicle that follows a run, `headway` [s] behind: its own driver and start state."""
-    places = np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0])
-    holds = p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0)
-    pace, gentle, ramp = (float(rng.normal(1.0, spread)) for spread in (0.004, 0.03, 0.03))
-    driver = (p.pace * pace, p.acceleration * gentle, p.ramp_acceleration * ramp)
-    return RunPlan(p.start, p.idle + headway, places, holds, *driver, *start_state(rng), p.noise, p.gust)
-
-
-def generator(scenario: Scenario, seed: int, *path: str) -> np.random.Generator:
-    """Return the random generator of one purpose of one campaign (independent of all others)."""
-    keys = [seed, *(zlib.crc32(part.encode()) for part in (scenario.id, *path))]
-    return np.random.default_rng(np.random.SeedSequence(keys))
-
-
-@lru_cache(maxsize=4)
-def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
-    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
-    runs = {}
-    for planned in scenario.schedule:
-        day = scenario.days[planned.day]
-        plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
-        runs[planned.run] = (planned.configuration, day, plan)
-        if scenario.control:  # the unmodified vehicle beside it
-            beside = control_plan(plan, generator(scenario, seed, planned.run, "control"))
-            runs[f"{planned.run}{CONTROL}"] = (STOCK, day, beside)
-    return dict(zip(runs, simulate_runs([*runs.values()], scenario.vehicle), strict=True))

@@ -1,10 +1,10 @@
-"""The plan as blocks of a report: one page for the review, then a sheet for each run."""
+"""The plan, and its blocks as a report: one page for the review, a sheet for each run, and what the plan rests on."""
 
-from __future__ import annotations
-
+import datetime as dt
+import json
 from collections.abc import Iterator
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -13,11 +13,11 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.formatting import count, listing, with_unit
-from intake_report.messages import said
-from intake_report.plan.design import Case, cases
-from intake_report.plan.power import ROUGH, judge_design
-from intake_report.plan.scatter import ON_COMMON, from_results
+from intake_report.messages import plain, said
+from intake_report.plan.design import ON_COMMON, Case, Design, cases, from_results
+from intake_report.plan.power import ROUGH, Shown, judge_design
 from intake_report.plan.schedule import WEEK, PlannedRun, by_block, designs
+from intake_report.plan.window import DayWindow
 from intake_report.render import blocks
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, literal
 from intake_report.render.sections.stated import LAW, ROAD
@@ -27,9 +27,6 @@ from intake_report.results import MetricKey, ReportResult
 from intake_report.results.document import as_json
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import UnitSystem
-
-if TYPE_CHECKING:
-    from intake_report.plan.plan import Plan
 
 IN_REPORT = 1000  # simulated campaigns for each design in the section of a report; a fraction of a second
 DRIVERS = (
@@ -44,6 +41,54 @@ LAST_BOXES = (
     "Anything unusual: traffic, queue, detour, rain, smell, noise",
     "Accepted by intake-report check (yes, with limitation, repeat); signature",
 )
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is driven, and what that shows."""
+
+    campaign: Campaign
+    date: str
+    revision: int
+    seed: int
+    campaigns: int
+    cases: tuple[Case, ...]
+    shown: tuple[tuple[Shown, ...], ...]  # of each design, in order of blocks, each claim
+    design: Design  # that is planned
+    chosen: tuple[Shown, ...]  # what it shows of each claim
+    runs: tuple[PlannedRun, ...]  # in the order of driving, with those that are driven
+    windows: tuple[DayWindow, ...]  # the days looked at
+    climate: tuple[tuple[int, int, float], ...]  # local hour, METAR reports in it, share of them that fits
+    instruments: tuple[str, ...]
+    notes: tuple[str, ...]
+    looking: tuple[float, float]  # risk of a wrong verdict with one look, and with one after each block
+    repeat: tuple[
+        tuple[str, str], ...
+    ]  # runs that the check or the campaign file does not accept, each with the reason
+
+    @property
+    def rough(self) -> bool:
+        """Whether too few campaigns were simulated for firm numbers."""
+        return self.campaigns < ROUGH
+
+    def json(self) -> str:
+        """Return plan.json: numbers in internal units."""
+        document = {
+            "schema": 1,
+            "campaign": self.campaign.about.id,
+            **{name: getattr(self, name) for name in ("date", "revision", "seed", "campaigns", "rough")},
+            "fixed_design": True,
+            "design": asdict(self.design) | {"hours": self.design.hours(self.campaign.plan)},
+            "runs": [asdict(run) for run in self.runs],
+            "shown": [asdict(shown) for one in self.shown for shown in one],
+            "chosen": [asdict(shown) for shown in self.chosen],
+            "scatter": {c.name: {**asdict(c.scatter), "basis": plain(c.scatter.basis)} for c in self.cases},
+            "instruments": self.instruments,
+            "risk_of_looking": dict(zip(("once", "after_every_block"), self.looking, strict=True)),
+            "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
+            "notes": self.notes,
+        }
+        return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False, default=dt.datetime.isoformat) + "\n"
 
 
 def review(plan: Plan) -> tuple[Block, ...]:
@@ -70,17 +115,44 @@ def basis(plan: Plan) -> Iterator[Block]:
     """Yield the last page: what the numbers rest on, what looking costs, what the order and the days leave open."""
     yield blocks.PageBegins()
     yield Heading(1, "What the plan rests on", "sec-basis")
+    units, (once, often), seen = plan.campaign.about.units, plan.looking, plan.campaign.plan.looks
+    of: dict[tuple[str, str], list[str]] = {}
+    for case in plan.cases:
+        run, shift = (
+            with_unit(value, difference_quantity(case.key), units, 1)
+            for value in (case.scatter.run, case.scatter.interaction)
+        )
+        sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
+        of.setdefault((sizes, said(case.scatter.basis, units)), []).append(case.name)
     if plan.cases:
-        yield Paragraph(literal(_scatter(plan)))
-    yield Paragraph(literal(_stop_rule(plan)))
+        parts = [f"{sizes} for {listing(names)} ({basis})" for (sizes, basis), names in of.items()]
+        text = (
+            f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts nothing is "
+            "taken to differ. Claims on recovery times and on limits of values are judged by at most 500 of the simulated campaigns."
+        )
+        yield Paragraph(literal(text))
+    looked = f" {count(seen, 'look')} {'was' if seen == 1 else 'were'} taken already." if seen else ""
+    text = (
+        f"Fixed design: the comparison is made once, after all {count(plan.design.blocks, 'block')}. Looking after every "
+        f"block from the second on and stopping at the first “supported” raises the risk of a wrong one from "
+        f"{100.0 * once:.1f} to {100.0 * often:.1f} % for each claim, before Holm's adjustment (simulated). Accepting or "
+        f"repeating a run the same day (intake-report check) is no look: it does not compare configurations.{looked} Record "
+        "each look as plan.looks: the report states it."
+    )
+    yield Paragraph(literal(text))
     if plan.notes:
         yield ItemList(tuple(map(literal, plan.notes)))
     if plan.climate:
-        yield block_of(_climate(plan), plan.campaign.about.units)
+        rows = [(f"{hour:02d}–{(hour + 1) % 24:02d}", n, 100.0 * share) for hour, n, share in plan.climate]
+        yield block_of(ReportTable(
+            "tab-climate", "METAR reports by local hour that fit the limits of temperature, wind and precipitation",
+            (Field("hour", "Hour"), Field("reports", "Reports", "number"), Field("share", "Fit", "ratio")),
+            pd.DataFrame(rows, columns=["hour", "reports", "share"], dtype=object),
+        ), units)  # fmt: skip
 
 
-def _form(key: MetricKey, units: UnitSystem) -> tuple[str, UnitSystem, int]:
-    """Return how a difference is printed: to one decimal at least."""
+def form(key: MetricKey, units: UnitSystem) -> tuple[str, UnitSystem, int]:
+    """Return quantity, units and decimals, one at least, of a difference that is printed."""
     return difference_quantity(key), units, max(key.spec.decimals, 1)
 
 
@@ -115,7 +187,7 @@ def _cover(plan: Plan) -> blocks.Cover:
 
 
 def _beyond(case: Case, size: float, units: UnitSystem) -> str:
-    amount = with_unit(size, *_form(case.key, units))
+    amount = with_unit(size, *form(case.key, units))
     if case.sign == 0.0:
         return f"there is no difference and the margin of equivalence is {amount} or more"
     if case.limit == 0.0:
@@ -147,10 +219,10 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
     def cell(row: Any, units: UnitSystem) -> str:
         if row.detectable is None:
             return "not shown"
-        form = _form(keys[row.claim], units)
-        upper = "" if row.upper is None else f" ({formatting.bare(row.upper, *form)})"
+        shown = form(keys[row.claim], units)
+        upper = "" if row.upper is None else f" ({formatting.bare(row.upper, *shown)})"
         chance = "" if row.chance is None else f" / {100.0 * row.chance:.0f} %"
-        return f"{with_unit(row.detectable, *form)}{upper}{chance}"
+        return f"{with_unit(row.detectable, *shown)}{upper}{chance}"
 
     title = "Blocks × runs of each configuration, against the difference that they show"
     columns, across = (Field("claim", "Claim", cell=claim, width=3.2),), Across("claim", "size", headings, cell)
@@ -180,34 +252,6 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     return heading, Paragraph(more), block_of(table, result.units)
 
 
-def _scatter(plan: Plan) -> str:
-    units = plan.campaign.about.units
-    of: dict[tuple[str, str], list[str]] = {}
-    for case in plan.cases:
-        form, scatter = (difference_quantity(case.key), units, 1), case.scatter
-        run, shift = (with_unit(value, *form) for value in (scatter.run, scatter.interaction))
-        sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
-        of.setdefault((sizes, said(scatter.basis, units)), []).append(case.name)
-    parts = [f"{sizes} for {listing(names)} ({basis})" for (sizes, basis), names in of.items()]
-    return (
-        f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts nothing is taken "
-        "to differ. Claims on recovery times and on limits of values are judged by at most 500 of the simulated campaigns."
-    )
-
-
-def _stop_rule(plan: Plan) -> str:
-    once, often = plan.looking
-    seen = plan.campaign.plan.looks
-    looked = "" if not seen else f" {count(seen, 'look')} {'was' if seen == 1 else 'were'} taken already."
-    return (
-        f"Fixed design: the comparison is made once, after all {count(plan.design.blocks, 'block')}. Looking after every "
-        f"block from the second on and stopping at the first “supported” raises the risk of a wrong one from "
-        f"{100.0 * once:.1f} to {100.0 * often:.1f} % for each claim, before Holm's adjustment (simulated). Accepting or "
-        f"repeating a run the same day (intake-report check) is no look: it does not compare configurations.{looked} Record "
-        "each look as plan.looks: the report states it."
-    )
-
-
 def _days(plan: Plan) -> ReportTable:
     names = {c.id: c.name for c in plan.campaign.configurations}
     windows = {window.day: window for window in plan.windows}
@@ -231,15 +275,6 @@ def _days(plan: Plan) -> ReportTable:
     return ReportTable("tab-days", title, tuple(fields), pd.DataFrame(rows, dtype=object))
 
 
-def _climate(plan: Plan) -> ReportTable:
-    rows = [(f"{hour:02d}–{(hour + 1) % 24:02d}", n, 100.0 * share) for hour, n, share in plan.climate]
-    return ReportTable(
-        "tab-climate", "METAR reports by local hour that fit the limits of temperature, wind and precipitation",
-        (Field("hour", "Hour"), Field("reports", "Reports", "number"), Field("share", "Fit", "ratio")),
-        pd.DataFrame(rows, columns=["hour", "reports", "share"], dtype=object),
-    )  # fmt: skip
-
-
 def sheets(plan: Plan) -> Iterator[Block]:
     """Yield one page for each run that is still to be driven."""
     campaign = plan.campaign
@@ -260,24 +295,26 @@ def sheets(plan: Plan) -> Iterator[Block]:
             "Accepted if": " ".join(_limits(campaign)),
         }
         yield blocks.Definitions(tuple((term, literal(text)) for term, text in about.items()))
-        yield ItemList(tuple(_checks(campaign, run)))
+        stand = formatting.duration_text(campaign.plan.stand)
+        checks = [
+            f"The configuration is fitted, clamps are tight, nothing is left in the engine bay; stand of {stand}, as before every run.",
+            "Load, fuel, tyres, windows and air conditioning as on the other runs.",
+            "Logger started by the passenger or before moving off; its clock compared; intake air and speed change on its screen.",
+        ]
+        if run.position == 1:
+            first = (
+                "**First item of the day:** soak check. After a stand of hours, engine cold and in the shade, read all temperature "
+                f"channels and a thermometer beside the sensor, and write them under {literal('[[soak_check]]')}."
+            )
+            checks = [first, *checks]
+        if campaign.plan.control:
+            checks += [
+                "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
+            ]
+        yield ItemList(tuple(checks))
         yield blocks.Form(BOXES, LAST_BOXES)
         law = LAW[0].replace("report", "sheet")
         yield blocks.Callout("caution", "Before moving off", (ROAD[0], f"{ROAD[1]} {law}"))
-
-
-def _checks(campaign: Campaign, run: PlannedRun) -> Iterator[str]:
-    if run.position == 1:
-        yield (
-            "**First item of the day:** soak check. After a stand of hours, engine cold and in the shade, read all temperature "
-            f"channels and a thermometer beside the sensor, and write them under {literal('[[soak_check]]')}."
-        )
-    stand = formatting.duration_text(campaign.plan.stand)
-    yield f"The configuration is fitted, clamps are tight, nothing is left in the engine bay; stand of {stand}, as before every run."
-    yield "Load, fuel, tyres, windows and air conditioning as on the other runs."
-    yield "Logger started by the passenger or before moving off; its clock compared; intake air and speed change on its screen."
-    if campaign.plan.control:
-        yield "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
 
 
 def _route(campaign: Campaign) -> str:

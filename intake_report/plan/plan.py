@@ -1,15 +1,18 @@
-"""The plan as a whole: from a campaign file to what is driven, what that shows, and what the instruments allow."""
+"""`intake-report plan`: from a campaign file to what is driven, what that shows, and the files of a plan."""
 
+import argparse
 import datetime as dt
+import json
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from rich.console import Console
 
 from intake_report import formatting
 from intake_report.align.path import path_from_gpx
@@ -22,16 +25,18 @@ from intake_report.campaign import Campaign, refuse
 from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
-from intake_report.messages import plain
 from intake_report.plan import power, schedule
-from intake_report.plan.design import Case, Design, cases, risk_of_looking
+from intake_report.plan.design import Case, Design, Scatter, cases, from_results, read_results, risk_of_looking
+from intake_report.plan.page import Plan, basis, form, review, sheets
 from intake_report.plan.power import Shown, judge_design
-from intake_report.plan.scatter import Scatter, from_results, read_results
-from intake_report.plan.schedule import PlannedRun
-from intake_report.plan.window import DayWindow, Forecast, climate, day_window, read_forecast, window_notes
+from intake_report.plan.window import Forecast, climate, day_window, read_forecast, window_notes
+from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
+from intake_report.render.blocks import plain
+from intake_report.render.document import Attachment, ReportMeta, number
+from intake_report.render.html import export_html
+from intake_report.render.typst import export_pdf
 from intake_report.results.compared import COVARIATES
 from intake_report.results.document import results_document
-from intake_report.results.text import difference_quantity
 from intake_report.statistics import coverage_factor
 from intake_report.units import parse_quantity
 
@@ -40,59 +45,8 @@ CHANGED = 0.8  # of a detectable difference: above it a calibration changes litt
 FEWEST = 100  # simulated campaigns below which a chance of 80 % means nothing
 LOOKED = 4000  # campaigns simulated for what looking costs
 WORKERS = 2
-SCHEMA = 1
+OCTETS = 75  # of a line of a calendar at most (RFC 5545, 3.1)
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Plan:
-    """What is driven, and what that shows.
-
-    `shown` holds for each design, in order of blocks, each claim, `chosen` those of the `design` that is planned; `runs` are in
-    the order of driving, with those that are driven; `windows` are the days looked at, `climate` METAR reports by hour with the
-    share that fits; `looking` is the risk of a wrong verdict with one look, and with one after each block; `repeat` are runs that
-    the check or the campaign file does not accept, each with the reason.
-    """
-
-    campaign: Campaign
-    date: str
-    revision: int
-    seed: int
-    campaigns: int
-    cases: tuple[Case, ...]
-    shown: tuple[tuple[Shown, ...], ...]
-    design: Design
-    chosen: tuple[Shown, ...]
-    runs: tuple[PlannedRun, ...]
-    windows: tuple[DayWindow, ...]
-    climate: tuple[tuple[int, int, float], ...]
-    instruments: tuple[str, ...]
-    notes: tuple[str, ...]
-    looking: tuple[float, float]
-    repeat: tuple[tuple[str, str], ...]
-
-    @property
-    def rough(self) -> bool:
-        """Whether too few campaigns were simulated for firm numbers."""
-        return self.campaigns < power.ROUGH
-
-    def document(self) -> dict[str, Any]:
-        """Return plan.json: numbers in internal units."""
-        return {
-            "schema": SCHEMA,
-            "campaign": self.campaign.about.id,
-            **{name: getattr(self, name) for name in ("date", "revision", "seed", "campaigns", "rough")},
-            "fixed_design": True,
-            "design": asdict(self.design) | {"hours": self.design.hours(self.campaign.plan)},
-            "runs": [asdict(run) for run in self.runs],
-            "shown": [asdict(shown) for one in self.shown for shown in one],
-            "chosen": [asdict(shown) for shown in self.chosen],
-            "scatter": {c.name: {**asdict(c.scatter), "basis": plain(c.scatter.basis)} for c in self.cases},
-            "instruments": self.instruments,
-            "risk_of_looking": dict(zip(("once", "after_every_block"), self.looking, strict=True)),
-            "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
-            "notes": self.notes,
-        }
 
 
 def make_plan(
@@ -124,11 +78,10 @@ def make_plan(
     days = schedule.days_ahead(campaign, date, weather)
     windows = tuple(day_window(campaign, day, weather, place) for day in days)
     repeat = tuple(_to_repeat(campaign, progress))
-    lost = {run for run, _ in repeat}
     errors = []
-    for number in _choice(campaign, issued, about, sizes, shown):
+    for best in _choice(campaign, issued, about, sizes, shown):
         try:
-            runs = schedule.planned_runs(campaign, sizes[number], seed, issued, lost)
+            runs = schedule.planned_runs(campaign, sizes[best], seed, issued, {run for run, _ in repeat})
             runs = schedule.with_starts(campaign, runs, windows)
             break
         except DataError as error:  # the days do not hold its blocks
@@ -136,13 +89,12 @@ def make_plan(
     else:
         raise errors[0]
     progress("instruments")
-    rng = np.random.default_rng([seed, 3])
     plan = Plan(
-        campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[number], shown[number],
-        runs, windows, () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)), (),
+        campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[best], shown[best], runs, windows,
+        () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)), (),
         (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place),
-         *schedule.order_sentences(runs), *_covariates(campaign, sizes[number], about)),
-        risk_of_looking(campaign, sizes[number], LOOKED, rng), repeat,
+         *schedule.order_sentences(runs), *_covariates(campaign, sizes[best], about)),
+        risk_of_looking(campaign, sizes[best], LOOKED, np.random.default_rng([seed, 3])), repeat,
     )  # fmt: skip
     return replace(plan, instruments=tuple(_instruments(plan)))
 
@@ -165,8 +117,8 @@ def _simulate(
     made = []
     with nullcontext() if at_once else ProcessPoolExecutor(WORKERS) as pool:
         found = map(judged, sizes) if pool is None else pool.map(judged, sizes)
-        for number, size in enumerate(sizes, 1):
-            progress(f"design {number} of {len(sizes)}: {size.blocks} blocks")
+        for place, size in enumerate(sizes, 1):
+            progress(f"design {place} of {len(sizes)}: {size.blocks} blocks")
             made.append(next(found))
     return tuple(made)
 
@@ -206,24 +158,27 @@ def _instruments(plan: Plan) -> Iterator[str]:
     stated = "of which no accuracy is declared"
     if iat is not None and iat.accuracy is not None:
         stated = f"± {kelvins(parse_quantity(iat.accuracy, 'temperature_difference'))}"
-    for number, (case, shown) in enumerate(zip(plan.cases, plan.chosen, strict=True)):
+    for place, (case, shown) in enumerate(zip(plan.cases, plan.chosen, strict=True)):
         if case.at_once:
             continue
-        form = (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
-        rng = np.random.default_rng([plan.seed, 2, number])
+        rng = np.random.default_rng([plan.seed, 2, place])
         zeroed = power.zeroed(SOAKED, power.DRAWS, rng)
         (alone,) = judge_design(campaign, (case,), plan.campaigns, plan.seed, plan.design, zeroed)
         after = alone.detectable
         wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
         declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"
         soaked = f"a soak check to ± {kelvins(SOAKED)}"
-        can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
+        can = (
+            "cannot either"
+            if after is None
+            else f"shows it from {formatting.with_unit(after, *form(case.key, units))} on"
+        )
         if shown.detectable is None:
             yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {plan.design.blocks} blocks."
             continue
         if after is None or after > CHANGED * shown.detectable:
             can = "would change little: runs and days decide"
-        now = formatting.with_unit(shown.detectable, *form)
+        now = formatting.with_unit(shown.detectable, *form(case.key, units))
         yield f"{case.claim.id}: shown from {now} on {declared}; {soaked} {can}."
 
 
@@ -270,3 +225,100 @@ def _covariates(campaign: Campaign, design: Design, about: Sequence[Case]) -> It
         f"too little where {'it explains' if len(names) == 1 else 'they explain'} scatter, and too much, by {100.0 * (wider - 1.0):.0f} % "
         "of a difference, where nothing is explained."
     )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Make the plan, write it, and say in short what it says."""
+    date = dt.date.fromisoformat(arguments.date) if arguments.date else dt.date.today()
+    asked = {name: getattr(arguments, name) for name in ("like", "forecast", "metar", "campaigns", "seed")}
+    with Console(stderr=True).status("plan") as status:
+        plan = make_plan(arguments.campaign, date, **asked, progress=lambda step: status.update(f"plan: {step}"))
+        folder, new = write_plan(plan, arguments.out, arguments.paper)
+    for sentence in review(plan)[0].answer:  # type: ignore[union-attr]
+        print(plain(sentence, {"sec-instruments": "Instruments"}.__getitem__))
+    for run_id, reason in plan.repeat:
+        print(f"repeat {run_id}: {reason}")
+    print(f"{'written' if new else 'unchanged'}: {folder}")
+    return 0
+
+
+def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[Path, bool]:
+    """Write the plan to `<out>/<campaign id>/<date>[-rN]/`; return the folder, and False where it was there already."""
+    home = out.resolve() / plan.campaign.about.id
+    names = sorted(folders_of(home, plan.date), key=revision_of)
+    for name in names[-1:]:
+        file, again = home / name / "plan.json", replace(plan, revision=revision_of(name))
+        if file.is_file() and file.read_text(encoding="utf-8") == again.json():
+            return home / name, False
+    plan = replace(plan, revision=1 + max(map(revision_of, names), default=0))
+    folder = home / (plan.date if plan.revision == 1 else f"{plan.date}-r{plan.revision}")
+    with scratch_folder(home) as scratch:
+        made = scratch / "plan"
+        made.mkdir()
+        texts = {"plan.json": plan.json(), "runs.toml": runs_toml(plan), "plan.ics": calendar(plan)}
+        document, about = number((*review(plan), *sheets(plan), *basis(plan))), plan.campaign.about
+        meta = ReportMeta(about.id, f"Plan: {about.title}", plan.date, plan.revision, paper=paper)
+        texts["plan.html"] = export_html(document, meta)
+        for name, text in texts.items():
+            (made / name).write_bytes(text.encode("utf-8"))
+        attached = Attachment("plan.json", texts["plan.json"].encode(), "application/json", "The plan in numbers")
+        (made / "plan.pdf").write_bytes(export_pdf(document, meta, (attached,), scratch / "pdf"))
+        put_in_place(made, folder)
+    return folder, True
+
+
+def runs_toml(plan: Plan) -> str:
+    """Return the runs that are not in the campaign file yet as `[[run]]` tables, in the order of driving, to be pasted."""
+    there = {run.id for run in plan.campaign.runs}
+    lines = [f"# Plan of {plan.date}, seed {plan.seed}", *(f"# {note}" for note in schedule.order_sentences(plan.runs))]
+    lines += ['# Under [plan]: issued = "plan.json", once that file is copied beside the campaign file']
+    for run in plan.runs:
+        if run.id in there:
+            continue
+        values = {"id": run.id, "configuration": run.configuration, "block": run.block, "files": list(run.files)}
+        if plan.campaign.plan.control:
+            values["control"] = [schedule.beside(file, "control") for file in run.files]
+        start = [] if run.start is None else [f"# planned start: {run.start.isoformat()}; the log's own clock counts"]
+        lines += ["", "[[run]]", *(f"{key} = {json.dumps(v, ensure_ascii=False)}" for key, v in values.items()), *start]
+    return "\n".join(lines) + "\n"
+
+
+def calendar(plan: Plan) -> str:
+    """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
+    names = {c.id: c for c in plan.campaign.configurations}
+    events = []
+    for run in plan.runs:
+        if run.start is None or run.end is None:
+            continue
+        if run.position == 1:
+            soak = (run.start - schedule.SOAK_CHECK, run.start)
+            events.append((f"{run.block}-soak-check", *soak, "Soak check, engine cold", f"Block {run.block}"))
+        fitted = names[run.configuration]
+        about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
+        events.append((run.id, run.start, run.end, f"{fitted.name} ({run.id})", about))
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//intake-report//plan//EN", "CALSCALE:GREGORIAN"]
+    for id, start, end, title, about in events:
+        lines += [
+            "BEGIN:VEVENT", f"UID:{id}@{plan.campaign.about.id}.intake-report",
+            f"DTSTAMP:{plan.date.replace('-', '')}T000000Z", f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
+            f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}", f"SUMMARY:{_escaped(title)}",
+            f"DESCRIPTION:{_escaped(about)}", "END:VEVENT",
+        ]  # fmt: skip
+    return "".join(f"{part}\r\n" for line in (*lines, "END:VCALENDAR") for part in _folded(line))
+
+
+def _escaped(text: str) -> str:
+    """Return a TEXT value (RFC 5545, 3.3.11)."""
+    return "\\n".join(text.translate({92: "\\\\", 59: "\\;", 44: "\\,"}).splitlines())
+
+
+def _folded(line: str) -> Iterator[str]:
+    """Yield a line in parts of 75 octets at most, each after the first begun by a space; no character is divided."""
+    part, size = "", 0
+    for sign in line:
+        octets = len(sign.encode())
+        if size + octets > OCTETS:
+            yield part
+            part, size = " ", 1
+        part, size = part + sign, size + octets
+    yield part

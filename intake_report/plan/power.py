@@ -21,8 +21,7 @@ from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED
 from intake_report.campaign import Campaign
 from intake_report.messages import message
-from intake_report.plan.design import Case, Design, other_p_values, simulate, thresholds
-from intake_report.plan.scatter import Scatter
+from intake_report.plan.design import Case, Design, Scatter, other_p_values, simulate, thresholds
 from intake_report.results import Comparison, MetricResult
 from intake_report.results.text import difference_quantity, never_negative
 from intake_report.statistics import Floats, holm
@@ -232,6 +231,6 @@ def judge_design(
             upper = None  # a time cannot fall by more than itself
         # the simulation fixes two digits; the last ones depend on how a library shares work between threads
         detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))
-        size = (design.blocks, design.repeats, design.runs, design.hours(campaign.plan))
+        size = (design.blocks, design.repeats, len(design.cells), design.hours(campaign.plan))
         made.append(Shown(case.name, case.key.key, *size, detectable, chance, upper, n))
     return tuple(made)

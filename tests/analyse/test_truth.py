@@ -17,8 +17,8 @@ import pytest
 from conftest import Demo
 from simulated import MetricTruth, find_metrics, run_events
 
-from intake_report.demo.scenario import SEED
-from intake_report.demo.simulate import SimulatedRun, scenario_runs
+from intake_report.demo.campaign_files import SEED, scenario_runs
+from intake_report.demo.simulate import SimulatedRun
 from intake_report.metrics import RunSeries
 
 STEP = 1.0  # K; the control unit's whole degrees

@@ -173,7 +173,7 @@ def test_each_log_is_on_its_own(tmp_path, capsys):
 
 def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch):
     broken = mock.Mock(side_effect=ZeroDivisionError("made for the test"))
-    monkeypatch.setattr("intake_report.check.chain.timeline", broken)
+    monkeypatch.setattr("intake_report.check.logs.timeline", broken)
     status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
     assert status == 1 and "ZeroDivisionError: made for the test" in check["reasons"][0]
     with pytest.raises(ZeroDivisionError):

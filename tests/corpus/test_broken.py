@@ -6,7 +6,7 @@ import warnings
 import pytest
 
 from intake_report.check.chain import check_logs
-from intake_report.check.model import to_json
+from intake_report.check.logs import to_json
 from intake_report.check.page import show
 from intake_report.errors import DataError
 from intake_report.loaders import ReadOptions, read_log

@@ -19,8 +19,7 @@ from intake_report.campaign.model import Campaign, Run
 from intake_report.cli import main
 from intake_report.errors import IntakeReportError
 from intake_report.plan.design import Design
-from intake_report.plan.files import calendar, runs_toml
-from intake_report.plan.plan import make_plan
+from intake_report.plan.plan import calendar, make_plan, runs_toml
 from intake_report.plan.schedule import PlannedRun, place, with_repeats
 from intake_report.plan.window import DayWindow, climate, day_window, read_forecast, sun_elevation, window_notes
 

@@ -14,9 +14,8 @@ from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
 from intake_report.plan import power
-from intake_report.plan.design import Case, Design, cases, risk_of_looking, simulate, thresholds
-from intake_report.plan.power import PlannedDraws, drawn_values, judge_design
-from intake_report.plan.scatter import ON_COMMON, Scatter, estimate
+from intake_report.plan.design import ON_COMMON, Case, Design, cases, estimate, risk_of_looking, simulate, thresholds
+from intake_report.plan.power import PlannedDraws, Scatter, drawn_values, judge_design
 from intake_report.results import MetricResult
 
 DESIGNS = {
