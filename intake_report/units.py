@@ -19,33 +19,29 @@ UnitSystem = Literal["si", "us"]
 
 
 class Quantity(NamedTuple):
-    """A physical quantity with its internal unit and the display units of the two unit systems, as spelt below."""
+    """The internal unit of a physical quantity and the display units of the two unit systems, as spelt below."""
 
-    name: str
     internal: str
     si: str
     us: str
 
 
-QUANTITIES: dict[str, Quantity] = {
-    q.name: q for q in (
-        Quantity("temperature", "degC", "degC", "degF"),
-        Quantity("temperature_difference", "delta_degC", "delta_degC", "delta_degF"),
-        Quantity("temperature_rate", "delta_degC/min", "delta_degC/min", "delta_degF/min"),
-        Quantity("temperature_time", "delta_degC*min", "delta_degC*min", "delta_degF*min"),
-        Quantity("speed", "km/h", "km/h", "mph"), Quantity("acceleration", "m/s^2", "m/s^2", "mph/s"),
-        Quantity("distance", "m", "km", "mi"), Quantity("length", "m", "m", "ft"), Quantity("time", "s", "s", "s"),
-        Quantity("duration", "s", "min", "min"), Quantity("pressure", "kPa", "kPa", "inHg"),
-        Quantity("restriction", "kPa", "kPa", "inH2O"), Quantity("mass_flow", "g/s", "g/s", "g/s"),
-        Quantity("volume_flow", "m^3/s", "m^3/h", "cfm"), Quantity("volume", "L", "L", "L"),
-        Quantity("fuel_rate", "L/h", "L/h", "gal/h"), Quantity("engine_speed", "rpm", "rpm", "rpm"),
-        Quantity("angle", "deg", "deg", "deg"),
-        Quantity("angle_per_temperature", "deg/delta_degC", "deg/delta_degC", "deg/delta_degF"),
-        Quantity("ratio", "%", "%", "%"), Quantity("ratio_difference", "%", "%", "%"),
-        Quantity("number", "1", "1", "1"), Quantity("voltage", "V", "V", "V"), Quantity("power", "kW", "kW", "hp"),
-        Quantity("torque", "N*m", "N*m", "lbf*ft"), Quantity("mass", "kg", "kg", "lb"),
-        Quantity("density", "kg/m^3", "kg/m^3", "kg/m^3"),
-    )
+def _shown(internal: str, *, si: str = "", us: str = "") -> Quantity:
+    return Quantity(internal, si or internal, us or internal)
+
+
+QUANTITIES = {
+    "temperature": _shown("degC", us="degF"), "temperature_difference": _shown("delta_degC", us="delta_degF"),
+    "temperature_rate": _shown("delta_degC/min", us="delta_degF/min"),
+    "temperature_time": _shown("delta_degC*min", us="delta_degF*min"), "speed": _shown("km/h", us="mph"),
+    "acceleration": _shown("m/s^2", us="mph/s"), "distance": _shown("m", si="km", us="mi"), "length": _shown("m", us="ft"),
+    "time": _shown("s"), "duration": _shown("s", si="min", us="min"), "pressure": _shown("kPa", us="inHg"),
+    "restriction": _shown("kPa", us="inH2O"), "mass_flow": _shown("g/s"),
+    "volume_flow": _shown("m^3/s", si="m^3/h", us="cfm"), "volume": _shown("L"), "fuel_rate": _shown("L/h", us="gal/h"),
+    "engine_speed": _shown("rpm"), "angle": _shown("deg"),
+    "angle_per_temperature": _shown("deg/delta_degC", us="deg/delta_degF"), "ratio": _shown("%"),
+    "ratio_difference": _shown("%"), "number": _shown("1"), "voltage": _shown("V"), "power": _shown("kW", us="hp"),
+    "torque": _shown("N*m", us="lbf*ft"), "mass": _shown("kg", us="lb"), "density": _shown("kg/m^3"),
 }  # fmt: skip
 
 _LABELS = {
@@ -182,8 +178,7 @@ def parse_quantity(text: str, quantity: str) -> float:
 
 def display_unit(quantity: str, system: UnitSystem) -> str:
     """Return the unit spelling in which a reader of `system` sees `quantity`."""
-    spec = QUANTITIES[quantity]
-    return spec.us if system == "us" else spec.si
+    return QUANTITIES[quantity].us if system == "us" else QUANTITIES[quantity].si
 
 
 def unit_label(unit: str) -> str:

@@ -90,8 +90,6 @@ class WithUnit:
             raise ValueError(str(error)) from None
         possible = _POSSIBLE.get(self.quantity, (-math.inf, math.inf))
         low, high = (limit if own is None else own for own, limit in zip((self.low, self.high), possible, strict=True))
-        if not math.isfinite(found):
-            raise ValueError(f"“{value}” is not a finite number")
         if self.above is not None and found <= self.above:
             raise ValueError(f"“{value}” must be above {self.above:g} {self.unit}")
         if not low <= found <= high:
@@ -163,12 +161,12 @@ def _no_name_of_a_system(value: str) -> str:
 
 Moment = Annotated[dt.datetime, AfterValidator(_of_our_time)]
 Day = Annotated[dt.date, AfterValidator(_of_our_time)]
-Month = Annotated[str, StringConstraints(pattern=r"^(19[89]\d|2[01]\d\d)-(0[1-9]|1[0-2])$")]
-"""Year and month of the same years: 2026-07."""
+Month = Annotated[str, StringConstraints(pattern=r"^(19[89]\d|2[01]\d\d)-(0[1-9]|1[0-2])$")]  # of the same years
 
 ID = r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
-Identifier = Annotated[str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)]
-"""An id that can stand in a file name: letters, digits, `_`, `.`, `-`."""
+Identifier = Annotated[
+    str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)
+]  # can stand in a file name
 Text = Annotated[str, StringConstraints(min_length=1)]
 RelativePath = Annotated[str, StringConstraints(min_length=1), AfterValidator(_inside)]
 

@@ -17,12 +17,10 @@ from intake_report import CAMPAIGN_FILE
 from intake_report.campaign.fields import WithUnit, read_photo
 from intake_report.campaign.keys import Location, key_of, mistakes, shown_value
 from intake_report.campaign.model import Campaign, NamedFile
-from intake_report.channels import CHANNELS, channel
+from intake_report.channels import CHANNELS, mapped_channel
 from intake_report.errors import CampaignError, CampaignErrors, DataError, nearest, visible
-from intake_report.units import conversion
 
-NO_RUN = "run"
-"""Place of the mistake that a campaign has no run yet, which a plan can do without."""
+NO_RUN = "run"  # place of the mistake that a campaign has no run yet, which a plan can do without
 _LISTS = {key for key, field in Campaign.by_key().items() if get_origin(field.annotation) is tuple}
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
 
@@ -269,31 +267,21 @@ def _channels(campaign: Campaign) -> Iterator[_Mistake]:
     """Yield what is wrong with the channels that are named, and with their units."""
     logs = {f"{key}.log": getattr(entry, "log", None) for key, entry in campaign.entries().items()}
     tables = [(f"{key}.columns", log.columns) for key, log in {"log": campaign.log, **logs}.items() if log]
-    named = [(f'{key}."{header}"', *_split(target)) for key, columns in tables for header, target in columns.items()]
-    named += [(f"instrument.channels.{name}", name, None) for name in campaign.instrument.channels]
-    read = [
-        (f"soak_check[{i}].readings.{n}", n, None) for i, s in enumerate(campaign.soak_checks, 1) for n in s.readings
-    ]
+    named = [(f'{key}."{header}"', target) for key, columns in tables for header, target in columns.items()]
+    named += [(f"instrument.channels.{name}", name) for name in campaign.instrument.channels]
+    read = [(f"soak_check[{i}].readings.{n}", n) for i, s in enumerate(campaign.soak_checks, 1) for n in s.readings]
     for key, columns in tables:
-        for name, count in Counter(_split(target)[0] for target in columns.values()).items():
+        for name, count in Counter(target.partition("[")[0].strip() for target in columns.values()).items():
             if count > 1:
                 yield _Mistake(key, f"{count} columns are mapped to the channel “{name}”.", "Map one.")
-    for where, name, unit in (*named, *read):
+    for where, target in (*named, *read):
         try:
-            quantity = channel(name).quantity
-            if unit is not None:
-                conversion(unit, quantity)
+            entry, _ = mapped_channel(target)
         except DataError as error:
             yield _Mistake(where, error.what, error.remedy)
         else:
-            if quantity != "temperature" and (where, name, unit) in read:
-                yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
-
-
-def _split(text: str) -> tuple[str, str | None]:
-    """Split "iat [degC]" into channel name and unit (None if no unit is given)."""
-    name, _, rest = text.partition("[")
-    return name.strip(), rest.rstrip().removesuffix("]").strip() if rest else None
+            if entry.quantity != "temperature" and (where, target) in read:
+                yield _Mistake(where, f"“{entry.name}” is no temperature.", "Leave it out.")
 
 
 def _instruments(campaign: Campaign) -> Iterator[_Mistake]:

@@ -14,7 +14,6 @@ import pyarrow.compute as pc
 from intake_report.errors import DataError, nearest
 from intake_report.loaders import base, times
 from intake_report.loaders.base import BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
-from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, place_of, split_header, words
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit, spelling
@@ -78,7 +77,7 @@ def _intact(form: str) -> Iterator[None]:
 
 def refuse_large(path: Path, cells: int) -> None:
     """Refuse a file of so many numbers that no log of its size holds them."""
-    if cells * 8 > expansion_limit(path.stat().st_size):
+    if cells * 8 > base.expansion_limit(path.stat().st_size):
         what = f"The file expands to {cells * 8 / base.MEBIBYTE:.0f} MiB, which no log of its size does."
         raise DataError(what, remedy="If the log is right, save it without compression.")
 

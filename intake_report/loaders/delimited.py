@@ -11,20 +11,20 @@ import pyarrow as pa
 from pyarrow import csv
 
 from intake_report.errors import DataError, placed
-from intake_report.loaders.base import MEBIBYTE, FloatArray, Notice, RawLog, ReadOptions, notice
+from intake_report.loaders import base
+from intake_report.loaders.base import Buffer, FloatArray, Notice, RawLog, ReadOptions, notice
 from intake_report.loaders.columnar import log_of_table, number_of_cell
-from intake_report.loaders.content import Buffer, open_bytes, to_utf8
 from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect, split_line
 from intake_report.loaders.times import to_float
 from intake_report.messages import Count, said
 from intake_report.units import to_internal
 
-_SAMPLE = MEBIBYTE
+_SAMPLE = base.MEBIBYTE
 _LINES = re.compile(rb"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+")
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
-_BLOCK, _LARGEST_BLOCK = 4 * MEBIBYTE, 1024 * MEBIBYTE
+_LARGEST_BLOCK = 1024 * base.MEBIBYTE
 _RAGGED_ENOUGH = 100
-_RELEASE_ABOVE = 64 * MEBIBYTE
+_RELEASE_ABOVE = 64 * base.MEBIBYTE
 _TRUE, _FALSE = ("true True TRUE on On ON yes Yes YES", "false False FALSE off Off OFF no No NO")
 _TARGET = re.compile(r"^\s*([a-z_]+)\s*\[\s*([^\]]+?)\s*\]\s*$")
 _ROW_FAULTS = {
@@ -36,7 +36,7 @@ _ROW_FAULTS = {
 
 def read(path: Path, options: ReadOptions) -> RawLog:
     """Read one log of any delimiter, encoding, decimal sign and header position; DataError if only guessing would do."""
-    data, packed = open_bytes(path)
+    data, packed = base.open_bytes(path)
     columns, dialect, notices = _table(data, options, path)
     return log_of_table(columns, dialect, path, "delimited", options, (*packed, *notices))
 
@@ -49,7 +49,7 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
     DataError: a header that is not there, a field that is no number, an unknown name or unit.
     """
     with placed(file=path):
-        data, _ = open_bytes(path)
+        data, _ = base.open_bytes(path)
         table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), ReadOptions(), path)
         faults = {code for code, _ in _ROW_FAULTS.values()}
         for fault in notices:
@@ -97,13 +97,13 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatA
 
 
 def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
-    text, start, decoded = to_utf8(data, options.encoding)
+    text, start, decoded = base.to_utf8(data, options.encoding)
     whole, limit = len(text) <= start + _SAMPLE, SAMPLE_LINES + (options.header_line or 0)
     pieces = [line[0] for line in islice(_LINES.finditer(text, start, start + _SAMPLE), limit + 1)]
     if not whole and len(pieces) > 1:
         pieces.pop()  # the last may be cut
     if not whole and len(pieces) < 2:
-        what = f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB."
+        what = f"The first line is longer than {_SAMPLE // base.MEBIBYTE} MiB."
         raise DataError(what, where="line 1", remedy="Check that the file is a log with one row per line.")
     lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:limit]]
     dialect = find_dialect(lines, options, whole=whole and len(pieces) <= limit)
@@ -145,7 +145,9 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
     return columns, notices
 
 
-def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) -> tuple[list[pa.ChunkedArray], int]:
+def _parse(
+    source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool, block: int = 4 * base.MEBIBYTE
+) -> tuple[list[pa.ChunkedArray], int]:
     """Return the columns and how many rows of another width were passed over."""
     ragged = 0
 
@@ -162,24 +164,20 @@ def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) 
         null_values=list(MISSING), strings_can_be_null=True, decimal_point=dialect.decimal, true_values=_TRUE.split(),
         false_values=_FALSE.split(),
     )  # fmt: skip
-    block = _BLOCK
-    while True:
-        ragged = 0
-        reading = csv.ReadOptions(column_names=names, block_size=block)
-        try:
-            table = csv.read_csv(source(), read_options=reading, parse_options=parsing, convert_options=converting)
-        except pa.ArrowInvalid as error:
-            if ragged >= _RAGGED_ENOUGH:
-                return [], ragged
-            if "straddl" in str(error) and block < _LARGEST_BLOCK:  # a row longer than a block
-                block *= 16
-                continue
-            what = f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]})."
-            remedy = "Open it in a text editor and look for an unclosed quotation mark or an endless line."
-            raise DataError(what, remedy=remedy) from error
-        if table.nbytes > _RELEASE_ABOVE:
-            pa.default_memory_pool().release_unused()  # the parser's own needs, as much again as the table
-        return list(table.columns), ragged
+    reading = csv.ReadOptions(column_names=names, block_size=block)
+    try:
+        table = csv.read_csv(source(), read_options=reading, parse_options=parsing, convert_options=converting)
+    except pa.ArrowInvalid as error:
+        if ragged >= _RAGGED_ENOUGH:
+            return [], ragged
+        if "straddl" in str(error) and block < _LARGEST_BLOCK:  # a row longer than a block
+            return _parse(source, dialect, quotes, block * 16)
+        what = f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]})."
+        remedy = "Open it in a text editor and look for an unclosed quotation mark or an endless line."
+        raise DataError(what, remedy=remedy) from error
+    if table.nbytes > _RELEASE_ABOVE:
+        pa.default_memory_pool().release_unused()  # the parser's own needs, as much again as the table
+    return list(table.columns), ragged
 
 
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:

@@ -154,18 +154,17 @@ def propose_weather(log: RawLog, file: str) -> str:
     """Return TOML that reads the weather columns of a log, `file`, as a table of the weather; empty without any, or without dates."""
     if log.time_kind != "absolute" or not log.time_header:
         return ""
-    mapped: dict[str, str] = {}
+    mapped: dict[str, RawColumn] = {}
     for column in log.columns:
         found = _words(column)
         scores = {name: _word_score(found, phrases, excluded) for name, (phrases, excluded, _) in _WEATHER.items()}
         name = max(scores, key=lambda key: scores[key])
-        known = any(target.startswith(f"{name} [") for target in mapped.values())
         measures = column.unit is not None and converts(column.unit, _WEATHER[name][2]) is not None
-        if scores[name] and not known and measures and np.isfinite(column.values).any():
-            mapped[column.header] = f"{name} [{column.unit}]"
+        if scores[name] and measures and np.isfinite(column.values).any():
+            mapped.setdefault(name, column)
     if not mapped:
         return ""
-    columns = {log.time_header: "time", **mapped}.items()
+    columns = [(log.time_header, "time"), *((c.header, f"{name} [{c.unit}]") for name, c in mapped.items())]
     lines = ["# Columns of the weather in this log:", "[[weather]]", 'id = "log-weather"', 'kind = "station"']
     lines += [f"file = {json.dumps(file, ensure_ascii=False)}", "[weather.columns]"]
     lines += [f'{json.dumps(header, ensure_ascii=False)} = "{target}"' for header, target in columns]
@@ -207,8 +206,8 @@ def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
         score *= _OTHER_QUANTITY
         reason = message(template, "other-quantity", unit=column.unit, measured=measured)
     else:
-        usual, own = QUANTITIES[quantity], converts(column.unit, quantity)
-        unit = next((u for u in (usual.internal, usual.si, usual.us) if converts(u, quantity) == own), column.unit)
+        own = converts(column.unit, quantity)
+        unit = next((u for u in QUANTITIES[quantity] if converts(u, quantity) == own), column.unit)
         values = to_internal(column.values, column.unit, quantity)
         finite = values[np.isfinite(values)]
         outside = float(np.mean((finite < low) | (finite > high))) if finite.size else 0.0

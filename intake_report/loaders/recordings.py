@@ -13,9 +13,8 @@ import numpy as np
 
 from intake_report import channels
 from intake_report.errors import DataError
-from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice, open_bytes
 from intake_report.loaders.columnar import refuse_large, repeated_names, rows_with_time
-from intake_report.loaders.content import open_bytes
 from intake_report.loaders.dialect import clean_header
 from intake_report.loaders.times import EARLIEST, UNIX, in_utc, one_drive
 from intake_report.messages import Count, Listing

@@ -1,6 +1,5 @@
 """One file by the reader of its format; one run from its files: joined in time, columns mapped, units converted."""
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -11,15 +10,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from intake_report.channels import Channel, channel
+from intake_report.channels import Channel, mapped_channel
 from intake_report.errors import DataError, nearest, placed
-from intake_report.loaders import columnar, delimited, recordings
-from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, converts, notice
-from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
+from intake_report.loaders import base, columnar, delimited, recordings
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
 from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
 from intake_report.messages import Message, Value, message
-from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
+from intake_report.units import QUANTITIES, to_internal, unit_label
 
 UNIT_OVERRIDDEN = (
     "unit-stated"  # code of the notice that header and mapping name different units; the mapping is obeyed
@@ -34,7 +32,6 @@ _LEAST = 60  # least overlap [s]
 _LEAST_POINTS = 10  # with a speed
 _HOLE = 15.0  # [s] without a sample over which a speed is not interpolated
 _MOST = 200_000  # [s] of a run or track whose speeds are compared: more than two days
-_TARGET = re.compile(r"^\s*(?P<channel>[A-Za-z_][\w]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
 
 Start = datetime | None  # aware, of a run as the campaign states it
 _FOUND = ReadOptions()  # everything is found from the file
@@ -74,8 +71,8 @@ def read_log(path: Path, options: ReadOptions = _FOUND) -> RawLog:
 
 
 def _format_of(path: Path) -> str:
-    head, inside = read_head(path, _HEAD)
-    suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in COMPRESSED_SUFFIXES]
+    head, inside = base.read_head(path, _HEAD)
+    suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in base.COMPRESSED_SUFFIXES]
     by_signature = (name for name, reader in READERS.items() if reader.recognises(inside if reader.text else head))
     by_suffix = (name for name, reader in READERS.items() if suffixes and suffixes[-1] in reader.suffixes)
     return next(by_signature, None) or next(by_suffix, "delimited")
@@ -161,8 +158,8 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
     if kinds == {"absolute"}:
         origins = {log.path: log.origin for log in logs if log.origin is not None}
         ordered = sorted(logs, key=lambda log: origins[log.path])
-        base = origins[ordered[0].path]
-        return [(log, log.time + (origins[log.path] - base).total_seconds()) for log in ordered], []
+        begin = origins[ordered[0].path]
+        return [(log, log.time + (origins[log.path] - begin).total_seconds()) for log in ordered], []
     notices = []
     parts = [(logs[0], logs[0].time)]
     for log in logs[1:]:
@@ -194,37 +191,21 @@ def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timest
 def _map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, FloatArray], list[Notice]]:
     """Turn columns into channels; a unit that is not stated is the header's, and one that is wins over it."""
     mapped: dict[str, FloatArray] = {}
-    headers: dict[str, str] = {}
     notices: list[Notice] = []
+    headers, names = [column.header for column in log.columns], [column.name for column in log.columns]
     for header, target in mapping.items():
         with placed(file=log.path, where=f'columns."{header}"'):
-            match = _TARGET.match(target)
-            if not match:
-                raise DataError(f"“{target}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
-            entry, unit = channel(match["channel"]), match["unit"]
-            if unit is not None:
-                conversion(unit, entry.quantity)
-            column = _column(log, header)
-        with placed(file=log.path, where="columns"):
-            if entry.name in mapped:
-                what = f"“{headers[entry.name]}” and “{header}” are both mapped to {entry.name}."
-                raise DataError(what, remedy="Map one of them.")
-            mapped[entry.name], noticed = _convert(column, entry, unit)
-        headers[entry.name] = header
+            entry, unit = mapped_channel(target)
+            places = place_of(header, headers, names)
+            if len(places) > 1:
+                what = f"The log has {len(places)} columns called “{clean_header(header)}”."
+                raise DataError(what, remedy="Rename one in a copy of the log.")
+            if not places:
+                hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
+                raise DataError(f"The log has no column “{header}”.", remedy=hint)
+            mapped[entry.name], noticed = _convert(log.columns[places[0]], entry, unit)
         notices += noticed
     return mapped, notices
-
-
-def _column(log: RawLog, header: str) -> RawColumn:
-    headers = [column.header for column in log.columns]
-    places = place_of(header, headers, [column.name for column in log.columns])
-    if len(places) == 1:
-        return log.columns[places[0]]
-    if places:
-        what = f"The log has {len(places)} columns called “{clean_header(header)}”."
-        raise DataError(what, remedy="Rename one in a copy of the log.")
-    hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
-    raise DataError(f"The log has no column “{header}”.", remedy=hint)
 
 
 def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[FloatArray, list[Notice]]:
@@ -236,7 +217,7 @@ def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[Flo
     try:
         values = to_internal(column.values, unit, entry.quantity)
     except DataError as error:
-        if entry.quantity == "mass_flow" and converts(unit, "volume_flow"):
+        if entry.quantity == "mass_flow" and base.converts(unit, "volume_flow"):
             raise DataError(
                 f"The column “{column.header}” is a volume flow; its mass needs the air's density, which no log tells.",
                 remedy=f'If the logger writes g/s under that label, state "{entry.name} [g/s]"; '
@@ -244,7 +225,7 @@ def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[Flo
             ) from None
         what = f"The column “{column.header}” cannot be {entry.name}: {error.what}"
         raise DataError(what, remedy=error.remedy or remedy) from None
-    if column.unit is None or converts(column.unit, entry.quantity) == converts(unit, entry.quantity):
+    if column.unit is None or base.converts(column.unit, entry.quantity) == base.converts(unit, entry.quantity):
         return values, []
     text = "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
     inside = "" if column.unit in column.header else f" (its unit: {column.unit})"

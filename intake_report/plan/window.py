@@ -14,7 +14,7 @@ import numpy as np
 from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
-from intake_report.loaders.content import read_text
+from intake_report.loaders.base import read_text
 from intake_report.statistics import Floats
 from intake_report.weather import WeatherObservation, metar_record, station_table
 

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from intake_report.errors import DataError, placed
-from intake_report.loaders.content import read_text
+from intake_report.loaders.base import read_text
 from intake_report.messages import Message, Value, message
 from intake_report.units import to_internal
 from intake_report.weather.observations import PressureKind, WeatherObservation, WeatherRecord, build_record, completed

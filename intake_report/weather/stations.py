@@ -13,7 +13,7 @@ import pandas as pd
 
 from intake_report.campaign.fields import FIRST_YEAR, LAST_YEAR
 from intake_report.errors import DataError, nearest, placed
-from intake_report.loaders.content import read_text
+from intake_report.loaders.base import read_text
 from intake_report.loaders.dialect import MISSING
 from intake_report.units import conversion
 from intake_report.weather.observations import Kind, WeatherObservation, WeatherRecord, build_record, completed

@@ -14,7 +14,7 @@ import pytest
 
 from intake_report.errors import DataError
 from intake_report.loaders import read_log
-from intake_report.loaders.content import LIMIT_VARIABLE, MEBIBYTE, open_bytes
+from intake_report.loaders.base import LIMIT_VARIABLE, MEBIBYTE, open_bytes
 
 from .support import BASE, capture, gpx, packed, read_apart, write
 

@@ -48,8 +48,7 @@ def test_a_unit_of_the_mapping_wins_and_is_said(log: Path) -> None:
         ({"Speed": "speed [mphh]"}, "unit “mphh” is not known"),
         ({"Speed": "iat [mph]"}, "does not measure a temperature"),
         ({"Boost": "iat"}, "cannot be iat: the unit “psi” does not measure a temperature"),
-        ({"Speed": "speed", "Boost": "speed [mph]"}, "both mapped to speed"),
-        ({"Speed": "speed in mph"}, 'Write for example "iat [degC]"'),
+        ({"Speed": "speed in mph"}, "no channel “speed in mph”. Did you mean “speed”?"),
         ({}, "intake-report check"),
     ],
 )
