@@ -1,7 +1,7 @@
-"""The channel catalogue: what each measured quantity of a log is called, what a plausible reading is; OBD-II service 01.
+"""The channel catalogue: what a quantity of a log is called, what a plausible reading is; OBD-II service 01.
 
-The service and its scaling are defined by SAE J1979 (ISO 15031-5). Formulas, byte counts and ranges here come from secondary
-tables and two open decoders that agree with each other; the text of the standard was not read. Parameters marked "from memory"
+The service and its scaling are defined by SAE J1979 (ISO 15031-5), whose text was not read: formulas, byte counts and
+ranges come from secondary tables and two open decoders that agree with each other. Parameters marked "from memory"
 were checked against one open decoder only.
 """
 
@@ -80,7 +80,7 @@ def channel(name: str) -> Channel:
 
 
 def mapped_channel(target: str) -> tuple[Channel, str | None]:
-    """Return channel and unit of "iat [degC]", None where no unit is stated; DataError where either is not known or they differ."""
+    """Return channel and unit of "iat [degC]", None where none is stated; DataError if they are not known or differ."""
     name, _, rest = target.partition("[")
     entry, unit = channel(name.strip()), rest.rstrip().removesuffix("]").strip() if rest else None
     if unit is not None:
@@ -169,7 +169,7 @@ FULL_SCALES = {"maf": ("maf_full_scale", 655.35), "map": ("map_full_scale", 255.
 
 
 def decode(pid: int, data: bytes) -> dict[tuple[str, str], float]:
-    """Return values by name and unit from the data bytes behind a parameter's id; sensors that are not fitted are absent.
+    """Return values by name and unit from the data bytes behind an id; sensors that are not fitted are absent.
 
     ValueError: there are fewer bytes than the parameter has.
     """
@@ -185,7 +185,7 @@ def decode(pid: int, data: bytes) -> dict[tuple[str, str], float]:
 
 
 def split_answer(payload: bytes) -> Iterator[tuple[int, bytes]]:
-    """Split the payload of a service 01 answer, ``41 PID data [PID data …]``, into parameter ids and their data bytes."""
+    """Split an answer of service 01, ``41 PID data [PID data …]``, into parameter ids and their data bytes."""
     rest = payload[1:]
     while rest:
         pid, rest = rest[0], rest[1:]

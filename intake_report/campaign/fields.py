@@ -1,7 +1,5 @@
 """Field types of the campaign file: quantities with units, identifiers, paths, dates, photographs."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 import re
@@ -9,18 +7,15 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Annotated, Any, Self, TypeVar
+from typing import Annotated, Any, Self
 
+from PIL import Image, ImageOps, UnidentifiedImageError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from intake_report.errors import DataError
 from intake_report.units import QUANTITIES, parse_quantity
-
-if TYPE_CHECKING:
-    from PIL.Image import Image
-
 
 # What a quantity of a campaign can be at all [internal unit]; generous round numbers from memory. A field may be narrower.
 _POSSIBLE = {
@@ -57,9 +52,6 @@ class Section(BaseModel):
         """The fault of a table that does not take what it holds from exactly one of the keys."""
         sentence = f"give one of {', '.join(f'“{key}”' for key in keys[:-1])} and “{keys[-1]}”"
         return {sentence: sum(bool(getattr(self, key)) for key in keys) != 1}
-
-
-Date = TypeVar("Date", bound=dt.date)
 
 
 @dataclass(frozen=True)
@@ -143,7 +135,7 @@ def _inside(value: str) -> str:
     return value
 
 
-def _of_our_time(moment: Date) -> Date:
+def _of_our_time(moment: Any) -> Any:
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
         raise ValueError(f"the year {moment.year} is not one of {FIRST_YEAR} to {LAST_YEAR}")
     return moment
@@ -164,9 +156,7 @@ Day = Annotated[dt.date, AfterValidator(_of_our_time)]
 Month = Annotated[str, StringConstraints(pattern=r"^(19[89]\d|2[01]\d\d)-(0[1-9]|1[0-2])$")]  # of the same years
 
 ID = r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
-Identifier = Annotated[
-    str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)
-]  # can stand in a file name
+Identifier = Annotated[str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)]
 Text = Annotated[str, StringConstraints(min_length=1)]
 RelativePath = Annotated[str, StringConstraints(min_length=1), AfterValidator(_inside)]
 
@@ -175,9 +165,8 @@ MOST_PIXELS = 100_000_000  # a small file may unpack to more than memory holds
 PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text width, common practice in print
 
 
-def read_photo(path: Path) -> Image:
-    """Return a photograph as it is printed: pixels only, in RGB. DataError: too large, no PNG or JPEG, or ends early."""
-    from PIL import Image, ImageOps, UnidentifiedImageError
+def read_photo(path: Path) -> Image.Image:
+    """Return a photograph as it is printed, in RGB. DataError: too large, no PNG or JPEG, or ends early."""
 
     def too_large(what: str) -> DataError:
         return DataError(f"the photograph has {what}.", remedy="Save it smaller.")

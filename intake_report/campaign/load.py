@@ -1,4 +1,4 @@
-"""A campaign file read, varied and checked across its tables; all mistakes are reported at once, each with key and way out."""
+"""A campaign file read, varied and checked across its tables; all mistakes at once, each with key and way out."""
 
 import copy
 import difflib
@@ -74,11 +74,9 @@ def refuse(errors: Iterable[CampaignError]) -> None:
 def vary(campaign: Campaign, changes: Mapping[str, object]) -> Campaign:
     """Return the campaign with some of its keys changed for an experiment, validated as the file is.
 
-    `changes` maps the path of a key to its value as the file would hold it ("3 degF", a list, a table); None removes it.
-    A path is written with dots, and an entry of a list by its id: ``{"metrics.recovery_margins": ["2 K"],
-    "run.day1-stock.exclude": "road works", "claim.peak": None}``. An id that does not exist yet, with a table as value,
-    adds the entry. The report of the varied campaign says what was changed (`Campaign.varied`). CampaignError: a path leads
-    nowhere, or the changed campaign breaks a rule.
+    `changes`: path of a key -> its value as in the file; None removes it, a table under a new id adds an entry:
+    ``{"metrics.recovery_margins": ["2 K"], "run.day1-stock.exclude": "road works", "claim.peak": None}``. The report
+    says what was changed. CampaignError: a path leads nowhere, or the changed campaign breaks a rule.
     """
     data = copy.deepcopy(dict(campaign.varied[1])) if campaign.varied else parse_toml(campaign.source, campaign.given)
     for path, value in changes.items():

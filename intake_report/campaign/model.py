@@ -195,11 +195,9 @@ class Weather(Section):
 
 
 class SoakCheck(Section):
-    """Readings after a long stand, engine cold and out of the sun, when all temperature sensors must agree.
+    """Readings after a long stand, engine cold and out of the sun, when all temperature sensors must agree."""
 
-    Common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets.
-    """
-
+    # common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets
     id: Identifier
     time: fields.Moment | None = described("When the readings were taken")
     stood: fields.Stand = Field(description="How long the vehicle stood before, engine off")

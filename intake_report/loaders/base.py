@@ -116,16 +116,14 @@ class RawColumn:
 
 @dataclass(frozen=True)
 class RawLog:
-    """What one file holds, before any meaning is given to it.
-
-    `time` (n,) [s] counts from `origin` (aware, UTC) and may step backwards as in the file; without a date it counts from
-    the first midnight ("clock") or as written ("elapsed"), and `origin` is None.
-    """
+    """What one file holds, before any meaning is given to it."""
 
     path: Path
     format: str
-    time: FloatArray = field(repr=False)
-    origin: datetime | None
+    time: FloatArray = field(repr=False)  # (n,) [s] from `origin`; may step backwards as in the file
+    origin: (
+        datetime | None
+    )  # UTC; without a date times count from the first midnight ("clock") or as written ("elapsed")
     columns: tuple[RawColumn, ...]
     notices: tuple[Notice, ...] = ()
     time_kind: TimeKind = "absolute"
@@ -141,20 +139,19 @@ class RawLog:
 
 @dataclass(frozen=True)
 class RunLog:
-    """One run, mapped to channels in internal units, still uncleaned.
-
-    The index "time" of `frame` is elapsed seconds from `start` (aware), not yet monotone; NaN where there is no sample.
-    """
+    """One run, mapped to channels in internal units, still uncleaned."""
 
     run: str
-    frame: pd.DataFrame = field(repr=False)
-    start: pd.Timestamp | None
+    frame: pd.DataFrame = field(
+        repr=False
+    )  # by "time" [s] from `start`, not yet monotone; NaN where there is no sample
+    start: pd.Timestamp | None  # aware
     sources: tuple[Path, ...]
     notices: tuple[Notice, ...] = ()
 
 
 def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
-    """Return the first bytes of a file as they are, and unpacked; DataError if it is absent, no file, or cannot be opened."""
+    """Return the first bytes of a file as they are, and unpacked; DataError if it is no file or cannot be opened."""
     with _readable():
         _refuse_special(path)
         with path.open("rb") as file:
@@ -167,7 +164,7 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
 
 
 def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
-    """Return the content of a file, unpacked, or mapped into memory where large; DataError if it cannot be had or is too large."""
+    """Return the content of a file, unpacked, or mapped into memory where large; DataError if it cannot be had."""
     with _readable():
         size = _refuse_special(path)
         with path.open("rb") as file:
@@ -180,7 +177,7 @@ def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
 
 
 def largest_log() -> int:
-    """Return the most bytes that a log may hold, unpacked; DataError if the variable that raises it is no number of MiB."""
+    """Return the most bytes that a log may hold, unpacked; DataError if the variable that raises it is no number."""
     stated = os.environ.get(LIMIT_VARIABLE, "")
     if stated and not stated.isdecimal():
         raise DataError(f"{LIMIT_VARIABLE} is “{stated}”.", remedy="Give a number of MiB, for example 16384.")
@@ -262,10 +259,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
 
 
 def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
-    """Return the text of a log as UTF-8 bytes (the same object when it already was) and where it starts.
-
-    Raises DataError: if the content is not text, or not of the stated encoding.
-    """
+    """Return the text of a log as UTF-8 bytes (the same object when it already was), and where it starts."""
     notices: list[Notice] = []
     head = bytes(data[:_SAMPLE])
     marks = ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4))
@@ -305,7 +299,7 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
 
 
 def read_text(path: Path) -> str:
-    """Return the text of a small file, unpacked, in whatever encoding it is. Raises DataError: as the two above, with the file."""
+    """Return the text of a small file, unpacked, in whatever encoding it is; DataError as the two above."""
     with placed(file=path):
         text, start, _ = to_utf8(open_bytes(path)[0])
     return bytes(text[start:]).decode("utf-8", "replace")

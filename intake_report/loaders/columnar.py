@@ -94,15 +94,9 @@ def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog
     stated = [unit.decode("utf-8", "replace").strip() for unit in written]
     units = [own or unit for own, (_, unit) in zip(stated, split, strict=True)]
     dialect = Dialect("", ".", tuple(headers), tuple(units), tuple(name for name, _ in split))
-    return log_of_table([_plain(column) for column in table.columns], dialect, path, form, options, ())
-
-
-def _plain(values: Column) -> Column:
-    """Bring dictionary, wide and view types to the plain ones that the other steps know."""
-    if pa.types.is_dictionary(values.type):
-        values = values.cast(values.type.value_type)
-    plain = _PLAIN.get(values.type)
-    return values if plain is None else values.cast(plain)
+    # Dictionary, wide and view types are brought to the plain ones that the other steps know.
+    columns = [c.cast(c.type.value_type) if pa.types.is_dictionary(c.type) else c for c in table.columns]
+    return log_of_table([c.cast(_PLAIN.get(c.type, c.type)) for c in columns], dialect, path, form, options, ())
 
 
 def log_of_table(
@@ -195,7 +189,7 @@ def _date_beside(time: int, dialect: Dialect, table: Sequence[Column]) -> int | 
 
 
 def rows_with_time(seconds: FloatArray, what: str, text: Callable[[int], str]) -> tuple[BoolArray | None, list[Notice]]:
-    """Return which rows have a time (n,) [s], None for all; refuse too many without. `text` gives one as it is written."""
+    """Return which rows have a time (n,) [s], None for all; refuse too many without. `text` gives one as written."""
     good = np.isfinite(seconds)
     bad = len(good) - int(good.sum())
     if not bad:

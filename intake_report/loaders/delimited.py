@@ -35,7 +35,7 @@ _ROW_FAULTS = {
 
 
 def read(path: Path, options: ReadOptions) -> RawLog:
-    """Read one log of any delimiter, encoding, decimal sign and header position; DataError if only guessing would do."""
+    """Read one log of any delimiter, encoding, decimal sign and header position; DataError rather than a guess."""
     data, packed = base.open_bytes(path)
     columns, dialect, notices = _table(data, options, path)
     return log_of_table(columns, dialect, path, "delimited", options, (*packed, *notices))

@@ -57,7 +57,7 @@ class Dialect:
 
 
 def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> Dialect:
-    """Find the dialect from the first lines of a log, `whole` if they are all; DataError if no table can be recognised."""
+    """Find the dialect from the first lines of a log, `whole` if they are all; DataError if there is no table."""
     widest = max((sum(map(line.count, ",;\t")) for line in lines[:_QUICK_LINES]), default=0) + 1
     sample = lines[: min(SAMPLE_LINES + (options.header_line or 0), max(4, _SAMPLE_CELLS // widest))]
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
@@ -122,12 +122,9 @@ def _kind(cell: str) -> str:
     text = cell.strip()
     if text in MISSING:
         return "e"
-    if _NUMBER.match(text):
-        return "n"
-    if _COMMA_NUMBER.match(text):
-        return "c"
-    if _TIME.match(text):
-        return "t"
+    for kind, pattern in (("n", _NUMBER), ("c", _COMMA_NUMBER), ("t", _TIME)):
+        if pattern.match(text):
+            return kind
     if (match := _WITH_UNIT.match(text)) and known_unit(match[1]):
         return "u"
     return "b" if text.lower() in _BOOLEAN else "x"
@@ -246,8 +243,6 @@ def _with_units(headers: Sequence[str]) -> list[str]:
 def repair_double_encoding(text: str) -> str:
     """Undo a UTF-8 text that was read as Windows-1252 and encoded again ("Â°C" becomes "°C")."""
     for _ in range(3):  # some exports do it twice
-        if not _DOUBLE.search(text):
-            break
         text = _DOUBLE.sub(lambda match: _undo(match.group()), text)
     return text
 

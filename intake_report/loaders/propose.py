@@ -115,10 +115,7 @@ class _Candidate(NamedTuple):
 
 
 def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
-    """Propose columns for channels by header, unit and content: at most one per channel, in the order of the columns.
-
-    A column that is passed over is named with its reason; one that fits as well lowers the confidence.
-    """
+    """Propose columns for channels by header, unit and content, at most one each; rivals are named with the reason."""
     by_words: list[_Candidate] = []
     for column in log.columns:
         found = _words(column)

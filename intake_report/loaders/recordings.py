@@ -1,4 +1,4 @@
-"""Recordings that tell all by themselves: CAN captures in the text form of Linux candump, MDF 4 measurements, GPX tracks."""
+"""Recordings that tell all by themselves: CAN captures in the text form of candump, MDF 4, GPX tracks."""
 
 import gc
 import re
@@ -85,7 +85,7 @@ _Sample = tuple[Frame, _Values]
 
 
 def read_candump(path: Path, options: ReadOptions) -> RawLog:
-    """Read one capture: log form "(1436509052.249713) can0 7E8#03410D50" or screen form "[8] 03 41 …" (times absolute)."""
+    """Read one capture: log form "(1436509052.249713) can0 7E8#03410D50" or screen form "[8] 03 41 …"."""
     data, packed = open_bytes(path)
     frames, malformed = _frames(bytes(data))
     if not frames:
@@ -127,10 +127,7 @@ def _frames(data: bytes) -> tuple[list[Frame], list[Notice]]:
 
 
 def answers(frames: Iterable[Frame]) -> tuple[list[Frame], int]:
-    """Reassemble the diagnostic answers in a capture (ISO 15765-2), each control unit by itself, without the requests.
-
-    Answers with a missing frame are left out, never filled up; their number is returned too.
-    """
+    """Reassemble diagnostic answers (ISO 15765-2); those with a missing frame are left out, and counted."""
     complete: list[Frame] = []
     lost = 0
     unfinished: dict[int, tuple[Frame, int, int]] = {}  # so far, length, next sequence number

@@ -58,7 +58,7 @@ READERS = {
 
 
 def read_log(path: Path, options: ReadOptions = _FOUND) -> RawLog:
-    """Read one log file of any supported format; `options` says what it does not tell. DataError names file, line, way out."""
+    """Read one log file of any format; `options`: what it does not tell. DataError with file, line and way out."""
     form = ""
     try:
         with placed(file=path):
@@ -83,8 +83,8 @@ def load_run(
 ) -> RunLog:
     """Read one log, or the parts of one, and map its columns to channels; a GPX track among them is joined by time.
 
-    `mapping`: header -> "channel [unit]", never guessed; `options`: what the files do not tell; `start`: the date of clock
-    times, the start of elapsed times. DataError: a file cannot be read, a column is not found, parts cannot be put in order.
+    `mapping`: header -> "channel [unit]", never guessed; `options`: what the files do not tell; `start`: date of clock
+    times, start of elapsed times. DataError: a file cannot be read or put in order, a column is not found.
     """
     return map_run(run, read_parts(paths, options, start), mapping, start=start)
 

@@ -1,4 +1,4 @@
-"""Times of the rows of a log: what the time column is written in, midnights, dates in either order, offsets of a zone."""
+"""Times of the rows of a log: how the time column is written, midnights, order of dates, offsets of a zone."""
 
 import contextlib
 import re
@@ -68,10 +68,7 @@ def in_utc(stamp: datetime) -> datetime:
 
 def to_float(values: pa.ChunkedArray) -> FloatArray:
     """Return a numeric column as float64 with NaN for null."""
-    if values.type != pa.float64():
-        values = values.cast(pa.float64(), safe=False)
-    array: FloatArray = values.to_numpy()
-    return array
+    return np.asarray(values.cast(pa.float64(), safe=False).to_numpy())
 
 
 def is_number(kind: pa.DataType) -> bool:
@@ -243,16 +240,13 @@ def _absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxi
 
 
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
-    """Add a day to clock times [s] after each step back of more than twelve hours; return them and the midnights passed.
-
-    A lone row half a day off its neighbours becomes NaN.
-    """
+    """Add a day to clock times [s] after each step back of over twelve hours; return them and the midnights passed."""
     result = seconds.copy()
     finite = np.flatnonzero(np.isfinite(seconds))
     steps = np.diff(seconds[finite])
     away = np.abs(steps[:-1])
     lone = (away > DAY / 2) & (away < DAY - _SPIKE) & (np.abs(steps[:-1] + steps[1:]) < _SPIKE)
-    result[finite[1:-1][lone]] = np.nan
+    result[finite[1:-1][lone]] = np.nan  # half a day off the rows around it: damaged
     finite = np.flatnonzero(np.isfinite(result))
     steps = np.diff(result[finite], prepend=result[finite[:1]])
     turns = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT))

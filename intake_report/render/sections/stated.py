@@ -19,7 +19,6 @@ from intake_report.report_table import Field
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHODS
 from intake_report.results.document import results_document, results_json
-from intake_report.units import QUANTITIES
 
 
 def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -75,7 +74,7 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     if spec.parameter == "limit":
         variants = f" Limit: {result.printed(numbers[0], 'temperature', 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
-    unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
+    unit = formatting.unit_of(spec.quantity, result.units) or spec.quantity
     definition = said(spec.definition, result.units)
     return literal(f"{general_title(spec)} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
 
