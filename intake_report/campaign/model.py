@@ -309,9 +309,8 @@ class Campaign(Section):
 
     def log_of(self, entry: Run | SoakCheck) -> Log:
         """Return how to read the logs of a run or a stand: [log] with its overrides."""
-        if entry.log is None:
-            return self.log
-        return self.log.model_copy(update={name: getattr(entry.log, name) for name in entry.log.model_fields_set})
+        own = entry.log or Log()
+        return self.log.model_copy(update={name: getattr(own, name) for name in own.model_fields_set})
 
     def entries(self) -> dict[str, Any]:
         """Return every entry of the tables that may stand several times, by its key: run[1]."""

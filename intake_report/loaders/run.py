@@ -117,14 +117,20 @@ def map_run(run: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, sta
         pieces = [numbers.get(name, np.full(len(at), np.nan)) for (numbers, _), at in zip(mapped, times, strict=True)]
         data[name] = _joined(pieces)
     frame = pd.DataFrame(data, index=pd.Index(_joined(times) - zero, name="time"), copy=False)
-    begin, begun = _start(parts[0][0], zero, start)
     sources = (*(log for log, _ in parts), *accompanying)
     notices = [*(n for log in sources for n in log.notices), *notices]
+    begin = None if start is None else pd.Timestamp(start)
+    if (origin := sources[0].origin) is not None:
+        stated, begin = begin, pd.Timestamp(origin) + pd.Timedelta(seconds=zero)
+        if stated is not None and abs((begin - stated).total_seconds()) > _CLOCK_OFF:
+            template = "{file} begins at {begin} UTC, the campaign says {stated}."
+            own, other = f"{begin:%Y-%m-%d %H:%M}", f"{start:%Y-%m-%d %H:%M %Z}"
+            notices.append(notice("start-differs", template, file=sources[0].path.name, begin=own, stated=other))
     for track in accompanying:
         at, joined = _place_track(frame, begin, track)
         frame = _with_track(frame, at, track)
         notices.append(joined)
-    notices += [*begun, *(n for _, noticed in mapped for n in noticed)]
+    notices += [n for _, noticed in mapped for n in noticed]
     return RunLog(run, frame, begin, tuple(log.path for log in sources), tuple(dict.fromkeys(notices)))
 
 
@@ -174,18 +180,6 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
             notices.append(notice("parts-without-clock", template, file=log.path.name))
         parts.append((log, log.time + shift))
     return parts, notices
-
-
-def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timestamp | None, list[Notice]]:
-    """Return the instant of index 0, and a notice when the campaign states another."""
-    if log.origin is None:
-        return (None if stated is None else pd.Timestamp(stated)), []
-    begin = pd.Timestamp(log.origin) + pd.Timedelta(seconds=zero)
-    if stated is None or abs((begin - pd.Timestamp(stated)).total_seconds()) <= _CLOCK_OFF:
-        return begin, []
-    template = "{file} begins at {begin} UTC, the campaign says {stated}."
-    own, other = f"{begin:%Y-%m-%d %H:%M}", f"{stated:%Y-%m-%d %H:%M %Z}"
-    return begin, [notice("start-differs", template, file=log.path.name, begin=own, stated=other)]
 
 
 def _map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, FloatArray], list[Notice]]:
