@@ -1,8 +1,7 @@
 """Run the report template in a kernel that sees nothing of the campaign but its data, and nothing of the user.
 
-A campaign folder is data: the kernel starts in an empty folder of its own, isolated (``python -I``: no user site, no
-environment variables of Python, no current folder on the import path), with empty configuration folders, and reaches the
-campaign by a link whose name is the same in every report.
+A campaign folder is data: the kernel is isolated (``python -I``), starts in an empty folder of its own with empty
+configuration folders, and reaches the campaign by a link whose name is the same in every report.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
-import intake_report
+from intake_report.__main__ import isolated
 from intake_report.campaign import Campaign
 from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError, MachineError
 from intake_report.provenance import template_path
@@ -38,12 +37,6 @@ KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
 # jsonschema, when it is first imported, would compile forty grammars of formats that no notebook has (1 s)
 sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
 
-_KERNEL = """
-import logging
-logging.getLogger("matplotlib").setLevel(logging.ERROR)
-from ipykernel.kernelapp import launch_new_instance
-launch_new_instance()
-"""
 MODULES = (  # what every render needs
     "intake_report.analyse", "intake_report.render.sections", "intake_report.render.html",
     "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.claim_check", "intake_report.publish",
@@ -69,9 +62,8 @@ def run_notebook(
 
     `scratch` is an empty folder for the kernel's own files, which the caller removes; `previous` is results.json of the
     report before, or a note why it cannot be compared with; `debug` lets errors of the notebook through with their
-    traceback; `spare` is the process that becomes the kernel, None starts one; `cache` is the
-    folder of kept steps, None keeps none. What the notebook raised is raised, and
-    KeyboardInterrupt after the kernel was ended.
+    traceback; `spare` is the process that becomes the kernel, None starts one; `cache` is the folder of kept steps. What the
+    notebook raised is raised, and KeyboardInterrupt after the kernel was ended.
     """
     import nbformat
     from nbclient.exceptions import DeadKernelError
@@ -88,20 +80,19 @@ def run_notebook(
     if previous is not None:
         (place / PREVIOUS).write_bytes(previous)
         settings["previous"] = PREVIOUS
-    groups: list[int] = []
+    spare = spare or SpareKernel(scratch, quiet=not debug)
     made: list[Any] = []
     # the address of a Unix socket may have about 100 characters, which a folder of reports could pass
     with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as sockets:
-        kernels = _manager(scratch, groups, debug, spare)
+        kernels = _manager(scratch, spare)
         # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
         run = threading.Thread(target=lambda: made.append(_executed(scratch, sockets, settings, kernels)), daemon=True)
         run.start()
         try:
             run.join()
         finally:
-            for group in groups if run.is_alive() else ():
-                with suppress(OSError):
-                    os.killpg(group, signal.SIGKILL)
+            if run.is_alive():
+                spare.send_signal(signal.SIGKILL)
             run.join(timeout=10.0)
     result = made[0]
     if isinstance(result, PapermillExecutionError) and not debug:
@@ -134,22 +125,29 @@ def _executed(scratch: Path, sockets: str, parameters: dict[str, Any], kernels: 
 
 
 class SpareKernel:
-    """A process, forked from one that has loaded everything, which waits to become a kernel.
+    """A process which waits to become a kernel: forked from one that has loaded everything, or new.
 
-    It stands for the process that `jupyter_client` would start: it has to be made before this process has threads, and
-    ends with it. A `quiet` one writes what it says besides its answers to a file.
+    It stands for the process that `jupyter_client` would start, and ends with the one that made it, which must not have
+    threads where it forks. A `quiet` one writes what it says besides its answers to a file. `fresh` is an empty folder for
+    the files of a new one.
     """
 
     stdin = stdout = stderr = None
 
-    def __init__(self, *, quiet: bool = False) -> None:
+    def __init__(self, fresh: Path | None = None, *, quiet: bool = False) -> None:
         self.quiet = quiet
         orders, self._orders = os.pipe()
         self.returncode: int | None = None
-        self.pid = os.fork()
-        if self.pid == 0:
-            os.close(self._orders)
-            _become_kernel(orders)
+        parent = os.getpid()
+        if fresh:
+            os.set_inheritable(orders, True)
+            start = isolated(f"from intake_report.kernel import become_kernel\nbecome_kernel({orders}, {parent})")
+            self.pid = os.posix_spawn(sys.executable, start, kernel_environment(fresh), setsid=True)
+        else:
+            self.pid = os.fork()
+            if self.pid == 0:
+                os.close(self._orders)
+                become_kernel(orders, parent)
         os.close(orders)
 
     def start(self, **order: Any) -> None:
@@ -182,14 +180,14 @@ def load_once() -> bool:
     before, folder = dict(os.environ), os.getcwd()
     with tempfile.TemporaryDirectory() as empty:
         try:
-            _surround(Path(empty), kernel_environment(Path(empty)))
+            _surround(empty, kernel_environment(Path(empty)))
             load_modules()
             return True
         finally:
-            _surround(Path(folder), before)
+            _surround(folder, before)
 
 
-def _surround(folder: Path, environment: dict[str, str]) -> None:
+def _surround(folder: str, environment: dict[str, str]) -> None:
     os.chdir(folder)
     os.environ.clear()
     os.environ.update(environment)
@@ -202,30 +200,31 @@ def load_modules(*more: str) -> None:
     gc.freeze()  # what was loaded stays: no look for garbage need go over it again
 
 
-def die_with_parent() -> None:
+def die_with_parent(parent: int) -> None:
     """End this process as soon as its parent ends, where the system can do that (Linux); kernels look for it besides."""
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG of linux/prctl.h
+    if os.getppid() != parent:  # it ended before it was asked
+        os._exit(1)
 
 
-def _become_kernel(orders: int) -> NoReturn:
+def become_kernel(orders: int, parent: int) -> NoReturn:
     """Wait for the order, then be a kernel until it is told to stop; without an order, end."""
     status = 1
     try:
-        die_with_parent()
-        parent = os.getppid()
+        die_with_parent(parent)
         with open(orders, encoding="utf-8") as pipe:
             text = pipe.read()
         if text:
             order = json.loads(text)
-            os.setsid()
+            with suppress(OSError):  # a new one has its own session
+                os.setsid()
             _surround(order["cwd"], order["env"])
             tempfile.tempdir = None
             time.tzset()
             if order["log"]:
-                log = open(order["log"], "ab")  # noqa: SIM115 - to the end of the process
-                os.dup2(log.fileno(), 1)
-                os.dup2(log.fileno(), 2)
+                divert_output(order["log"])
+            logging.getLogger("matplotlib").setLevel(logging.ERROR)
             from ipykernel.kernelapp import launch_new_instance
 
             own = (f"--IPKernelApp.parent_handle={parent}", "-f", order["connection"])
@@ -235,14 +234,20 @@ def _become_kernel(orders: int) -> NoReturn:
         os._exit(status)
 
 
-def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel | None) -> type:
-    """Return a kernel manager whose kernels are isolated and write what they say besides their answers to a file."""
+def divert_output(file: str) -> None:
+    """Write what this process says to the end of a file, from now on."""
+    log = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
+    os.dup2(log, 1)
+    os.dup2(log, 2)
+
+
+def _manager(scratch: Path, process: Any) -> type:
+    """Return a kernel manager whose kernel is a process that waits for it."""
     from jupyter_client.manager import AsyncKernelManager
     from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 
-    class Forked(LocalProvisioner):
+    class Waiting(LocalProvisioner):
         async def launch_kernel(self, cmd: list[str], **more: Any) -> Any:  # noqa: ARG002 - it is there already
-            process: Any = spare
             log = str(scratch / "kernel.log") if process.quiet else ""
             environment, connection = kernel_environment(scratch), str(scratch / "kernel.json")
             process.start(cwd=str(scratch / "kernel"), env=environment, connection=connection, log=log)
@@ -251,29 +256,10 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
 
     class IsolatedKernels(AsyncKernelManager):
         async def _async_pre_start_kernel(self, **more: Any) -> Any:
-            if spare is not None:
-                self.provisioner = Forked(parent=self, kernel_id=self.kernel_id or "", kernel_spec=self.kernel_spec)
+            self.provisioner = Waiting(parent=self, kernel_id=self.kernel_id or "", kernel_spec=self.kernel_spec)
             return await super()._async_pre_start_kernel(**more)
 
-        async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:  # noqa: ARG002 - ours instead
-            command = [*isolated(_KERNEL), "-f", self.connection_file, *_OPTIONS]
-            with (scratch / "kernel.log").open("ab") as file:
-                # a kernel that is told to stop may complain on standard error, which is not the user's business
-                streams: dict[str, Any] = {} if debug else {"stdout": file, "stderr": file}
-                await super()._async_launch_kernel(command, **{**more, **streams, "env": kernel_environment(scratch)})
-            groups.append(int(getattr(self.provisioner, "pgid", 0) or 0))
-
     return IsolatedKernels
-
-
-def isolated(code: str) -> list[str]:
-    """Return the command that runs some lines in an isolated interpreter which knows this package, wherever it lies.
-
-    The folder that holds the package does not stay on the import path.
-    """
-    root = str(Path(intake_report.__file__).parents[1])
-    start = f"import sys\nsys.path.insert(0, {root!r})\nimport intake_report\ndel sys.path[0]\n"
-    return [sys.executable, "-I", "-c", start + code]
 
 
 def kernel_environment(scratch: Path) -> dict[str, str]:

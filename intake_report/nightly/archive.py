@@ -2,7 +2,6 @@
 
 import argparse
 import json
-import sys
 import tempfile
 import zipfile
 from collections.abc import Iterator
@@ -12,12 +11,11 @@ from typing import Any, NamedTuple
 from intake_report import publish
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, MachineError
-from intake_report.provenance import MANIFEST, damages, made_from, read_manifest, sha256
+from intake_report.provenance import MANIFEST, damages, issued_reports, made_from, read_manifest, sha256
 
 INPUTS, REPORT, LOCK = "inputs", "report", "requirements.lock"
 BEFORE = "before.json"  # results.json of the report before, which the report compares itself with
 LARGEST, MOST_FILES = 4 << 30, 20_000  # bytes unpacked and files of an archive that is read
-USAGE = 2  # exit status
 _DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip file can state; the same archive has the same bytes
 
 
@@ -33,9 +31,6 @@ def run_archive(arguments: argparse.Namespace) -> int:
     """Write the last report of a campaign and its inputs into one zip."""
     usual = Path(".ci/requirements.lock")
     lock = arguments.lock or (usual if usual.is_file() else None)
-    if lock is not None and not lock.is_file():
-        print(f"intake-report: {lock}: there is no such file.", file=sys.stderr)
-        return USAGE
     print(write_archive(arguments.campaign, arguments.out, arguments.to, lock))
     return 0
 
@@ -56,13 +51,12 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     """Write the last report of a campaign with its inputs into one zip and return its path.
 
     `reports` is the folder of all reports; the zip is by default `<id>-<date>[-rN].zip` here; `lock` is that of the
-    environment, kept beside: without it the versions that the manifest names are all there is. CampaignError, DataError:
-    there is no report of the present inputs, or it is not as it was issued.
+    environment, kept beside. CampaignError, DataError: there is no report of the present inputs, or it is not as it was issued.
     """
     campaign = load_campaign(campaign_path)
     inputs = made_from(campaign)["inputs"]
     home = reports.resolve() / campaign.about.id
-    issued, _ = publish.issued_reports(home)
+    issued, _ = issued_reports(home)
     report = next((r for r in reversed(issued) if r["made_from"]["inputs"] == inputs), None)
     if report is None:
         raise DataError("there is no report of the present inputs.", file=home, remedy="Render the campaign first.")
@@ -77,8 +71,8 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     previous, _ = publish.comparable_results(home, issued[: issued.index(report)])
     made = target or Path(f"{campaign.about.id}-{report['folder']}.zip")
     new = made.with_name(f".{made.name}.new")
+    hashes: dict[str, str] = {}
     try:
-        hashes: dict[str, str] = {}
         with zipfile.ZipFile(new, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as file:
 
             def add(name: str, data: bytes) -> None:
@@ -165,10 +159,8 @@ def _compare(name: str, issued: Path, made: Path) -> Compared:
     was, is_now = ((folder / name).read_bytes() if (folder / name).is_file() else None for folder in (issued, made))
     if was is None or is_now is None:
         return Compared(name, "added" if was is None else "missing")
-    if was == is_now:
-        return Compared(name, "same")
-    moved = tuple(moved_numbers(json.loads(was), json.loads(is_now))) if name == "results.json" else ()
-    return Compared(name, "differs", moved)
+    moved = moved_numbers(json.loads(was), json.loads(is_now)) if name == "results.json" else ()
+    return Compared(name, "same") if was == is_now else Compared(name, "differs", tuple(moved))
 
 
 def moved_numbers(was: Any, is_now: Any, path: str = "", half: float | None = None) -> Iterator[str]:

@@ -4,6 +4,7 @@ import os
 import time
 import tomllib
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Literal
 
@@ -144,11 +145,10 @@ def find_below(roots: Iterable[Path], out: Path) -> dict[str, str]:
 
 def campaign_id(folder: str) -> str:
     """Return the id that the campaign file states, as plain text; empty where it cannot be told."""
-    try:
+    with suppress(OSError, ValueError, KeyError, TypeError, RecursionError):
         id = tomllib.loads(Path(folder, CAMPAIGN_FILE).read_text("utf-8"))["campaign"]["id"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return ""
-    return id if isinstance(id, str) else ""
+        return id if isinstance(id, str) else ""
+    return ""
 
 
 def stamp_of(file: Path) -> Stamp | None:
@@ -183,10 +183,7 @@ def stamps_below(folder: Path) -> dict[str, Stamp | None]:
 
 def manifest_hash(report: Path) -> str:
     """Return the SHA-256 of a report's manifest; empty where there is none."""
-    try:
-        return hash_file(report / MANIFEST)
-    except OSError:
-        return ""
+    return hash_file(report / MANIFEST) if (report / MANIFEST).is_file() else ""
 
 
 def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:
@@ -215,8 +212,7 @@ def same_ids(ids: dict[str, str]) -> dict[str, str]:
     """Return for every campaign folder whose id another one has too a sentence that names both."""
     sentences = {}
     for folder, id in ids.items():
-        others = " and ".join(other for other, same in ids.items() if same == id and other != folder)
-        if others:
+        if others := " and ".join(other for other, same in ids.items() if same == id and other != folder):
             what = f"campaign.id: the id “{id}” is that of {others} too. Give each its own id."
             sentences[folder] = f"{Path(folder, CAMPAIGN_FILE)}: {what}"
     return sentences

@@ -9,11 +9,10 @@ import os
 import re
 import socket
 import sys
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor, wait
+from concurrent.futures import Executor, wait
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,13 +30,12 @@ import intake_report.render
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
 from intake_report.formatting import NARROW_SPACE, interval, listing, with_unit
-from intake_report.nightly import find, forge
+from intake_report.nightly import find, work
 from intake_report.nightly.find import MEMORIES, Entry, Known, Status, Trend
-from intake_report.provenance import package_versions, sha256, source_hash
+from intake_report.provenance import package_versions, sha256, source_hash, write_whole
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
 LOCK, MEMORY = ".nightly.lock", ".nightly.json"
-USAGE = 2  # exit status
 WAITED = 0.5  # s between two looks at what is done
 Attempt = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -56,11 +54,6 @@ class Settings:
 
 def run(arguments: argparse.Namespace) -> int:
     """Render what changed below the roots; return the exit status."""
-    missing = [root for root in arguments.roots if not root.exists()]
-    for root in missing:
-        print(f"intake-report: {root}: there is no such file or folder.", file=sys.stderr)
-    if missing:
-        return USAGE
     seconds, memory = 60.0 * arguments.time_limit, int(arguments.memory_limit * (1 << 30))
     settings = Settings(arguments.out, arguments.jobs, seconds, memory, arguments.date, arguments.dask)
     status = run_night(arguments.roots, settings)
@@ -75,7 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
     return status.exit_status
 
 
-def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.attempt) -> Status:
+def run_night(roots: list[Path], settings: Settings, attempt: Attempt = work.attempt) -> Status:
     """Render every campaign below the roots that needs it, and write index, status and JUnit XML.
 
     `attempt` renders one campaign; it is what the time limit and the isolation are for. MachineError: another night is at
@@ -88,23 +81,13 @@ def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.at
         night.save()  # a folder that cannot be written shows now, not in the morning
         try:
             if night.due:
-                with cluster(settings.dask, out, roots) if settings.dask else local(settings.jobs) as workers:
+                where = work.cluster(settings.dask, out, roots) if settings.dask else work.local(settings.jobs)
+                with where as workers:
                     night.render(workers, attempt)
         except KeyboardInterrupt:
             night.stopped = True
         night.save()
         return night.write()
-
-
-@contextmanager
-def local(jobs: int) -> Iterator[Executor]:
-    """Give threads of this process, each of which waits for a process that renders; all work ends with them."""
-    workers = ThreadPoolExecutor(jobs)
-    try:
-        yield workers
-    finally:
-        workers.shutdown(wait=False, cancel_futures=True)
-        forge.close()
 
 
 @contextmanager
@@ -185,7 +168,12 @@ class _Night:
         begun = time.monotonic()
         with suppress(OSError):
             (self.out / LOGS).mkdir(exist_ok=True)
-        waiting = {workers.submit(_timed, attempt, self._job(folder)): folder for folder in self.due}
+        one = self.settings
+        limits = {"out": str(self.out), "seconds": one.seconds, "memory": one.memory, "date": one.date}
+        waiting = {}
+        for folder in self.due:
+            job = limits | {"file": str(Path(folder, CAMPAIGN_FILE)), "log": str(self.out / self._log(folder))}
+            waiting[workers.submit(_timed, attempt, job)] = folder
         terminal, console = sys.stderr.isatty(), Console(stderr=True, markup=False, highlight=False)
         columns = BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
         say: Callable[[str], None] = console.print if terminal else partial(print, flush=True)
@@ -196,18 +184,13 @@ class _Night:
                 for future in done:
                     folder = waiting.pop(future)
                     error = future.exception()
-                    outcome = forge.failed(f"its worker is gone ({error}).") if error else future.result()
+                    outcome = work.failed(f"its worker is gone ({error}).") if error else future.result()
                     entry = self._note(folder, self.due[folder], outcome, log=self._log(folder))
                     progress.advance(bar)
                     told = (entry.reason or (entry.report.folder if entry.report else "")).partition("\n")[0]
                     if not terminal or entry.state == "failed":
                         say(f"{entry.id}  {entry.state}  {entry.seconds:.1f} s  {told}")
         say(f"done in {time.monotonic() - begun:.0f} s")
-
-    def _job(self, folder: str) -> dict[str, Any]:
-        one, log = self.settings, self.out / self._log(folder)
-        files = {"file": str(Path(folder, CAMPAIGN_FILE)), "out": str(self.out), "log": str(log)}
-        return files | {"seconds": one.seconds, "memory": one.memory, "date": one.date}
 
     def _log(self, folder: str) -> str:
         id = self.due[folder]
@@ -216,13 +199,12 @@ class _Night:
     def _note(self, folder: str, id: str, outcome: dict[str, Any], log: str = "") -> Entry:
         """Note what became of a campaign; without a new report the last good one stays, and is stale."""
         entry = {"id": id, "folder": folder, "log": log, **outcome}
-        before = self.before.get(folder)
-        last = before.entry if before and before.entry.id == id else None
-        if "report" not in outcome and last and last.report:
-            entry |= {"report": last.report, "summary": last.summary, "stale": True}
-        files = outcome.get("files", {}) if "report" in outcome or outcome.get("whole") else {}
+        before, reported = self.before.get(folder), "report" in outcome
+        if not reported and before and before.entry.id == id and before.entry.report:
+            entry |= {"report": before.entry.report, "summary": before.entry.summary, "stale": True}
+        files = outcome.get("files", {}) if reported or outcome.get("whole") else {}
         made = {"entry": entry, "files": files, "software": self.software if files else ""}
-        self.known[folder] = Known.model_validate(made | {"whole": bool(files) and "report" not in outcome})
+        self.known[folder] = Known.model_validate(made | {"whole": bool(files) and not reported})
         return self.known[folder].entry
 
     def _keep(self, known: Known, **changed: Any) -> None:
@@ -231,7 +213,13 @@ class _Night:
     def save(self) -> None:
         """Remember what is known so far, and of what was not reached what was known before."""
         open_still = {folder: self.before[folder] for folder in self.due if folder in self.before}
-        put(self.out / MEMORY, MEMORIES.dump_json(open_still | self.known))
+        self._put(MEMORY, MEMORIES.dump_json(open_still | self.known))
+
+    def _put(self, name: str, data: bytes) -> None:
+        try:
+            write_whole(self.out / name, data)
+        except OSError as error:
+            raise _cannot_write(self.out / name, error) from None
 
     def write(self) -> Status:
         """Write index, status and JUnit XML, each in one move, and return the status."""
@@ -245,22 +233,10 @@ class _Night:
             program=__version__, started=self.started, ended=_now(),
             exit_status=130 if self.stopped else 1 if "failed" in counts else 0, counts=counts, campaigns=tuple(entries),
         )  # fmt: skip
-        put(self.out / STATUS, (status.model_dump_json(by_alias=True, indent=1) + "\n").encode())
-        put(self.out / INDEX, index_page(status).encode())
-        put(self.out / JUNIT, junit(status))
+        self._put(STATUS, (status.model_dump_json(by_alias=True, indent=1) + "\n").encode())
+        self._put(INDEX, index_page(status).encode())
+        self._put(JUNIT, junit(status))
         return status
-
-
-def put(file: Path, data: bytes) -> None:
-    """Write a file in one move: it is there as a whole or as it was before."""
-    new = file.with_name(f".{file.name.lstrip('.')}.new")
-    try:
-        new.write_bytes(data)
-        new.replace(file)
-    except OSError as error:
-        with suppress(OSError):
-            new.unlink()
-        raise _cannot_write(file, error) from None
 
 
 def junit(status: Status) -> bytes:
@@ -341,33 +317,3 @@ def trend_picture(trend: Trend) -> Markup:
     told = escape(f"{trend.title} over {len(points)} reports: {values}")
     size = f'width="{WIDTH:g}" height="{HEIGHT:g}" viewBox="0 0 {WIDTH:g} {HEIGHT:g}"'
     return Markup(f'<svg role="img" aria-label="{told}" {size}>{"".join(marks)}</svg>{escape(words)}')
-
-
-@contextmanager
-def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
-    """Give the workers of a cluster; a campaign whose worker dies goes to another one.
-
-    Raises MachineError: its package is not installed, nobody answers at the address, or a worker does not see the same files.
-    """
-    try:
-        from distributed import Client
-    except ImportError:
-        what = "--dask needs dask.distributed."
-        raise MachineError(what, remedy="Install it: pip install intake-report[cluster].") from None
-    try:
-        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
-    except (OSError, ValueError) as error:
-        raise MachineError(f"no cluster answers at {address} ({error}).", remedy="Start its scheduler.") from None
-    with client:
-        with tempfile.NamedTemporaryFile(dir=out, prefix=".nightly-") as sign:
-            seen = client.run(_sees, sign.name, [str(root.resolve()) for root in roots])
-        blind = [f"{worker} does not see {place}" for worker, place in sorted(seen.items()) if place]
-        if blind or not seen:
-            what = "; ".join(blind) or "the cluster has no workers"
-            raise MachineError(f"{what}.", remedy="Campaigns and reports have to lie on storage that all share.")
-        yield client.get_executor(pure=False)  # type: ignore[no-untyped-call]
-
-
-def _sees(sign: str, roots: list[str]) -> str:
-    """Return what a worker does not see of the files."""
-    return next((place for place in (sign, *roots) if not Path(place).exists()), "")

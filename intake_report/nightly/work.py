@@ -1,32 +1,233 @@
-"""One campaign in a process of its own: the report, what it says for the index, and what it was made from."""
+"""Campaigns, each rendered in a process of its own: forked here from one that has loaded everything, or on a cluster.
+
+The loaded process sees what a kernel sees of its user: nothing. It ends with whoever started it, and what it forked with it.
+"""
 
 import json
+import os
+import resource
+import shutil
+import signal
+import socket
+import subprocess
 import sys
+import tempfile
+import threading
 import time
 import traceback
-from contextlib import suppress
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
+from intake_report.__main__ import isolated
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, IntakeReportError, MachineError
-from intake_report.kernel import SpareKernel
+from intake_report.kernel import SpareKernel, die_with_parent, divert_output, kernel_environment, load_modules
 from intake_report.nightly import find
-from intake_report.provenance import read_manifest
-from intake_report.publish import Published, issued_reports, publish
+from intake_report.provenance import issued_reports, package_versions, read_manifest, source_hash
+from intake_report.publish import Published, publish
 from intake_report.render.document import report_date
-from intake_report.results.text import DIFFERENCES
 
+TRIES = 2  # loaded processes that an attempt may lose
+DYING = 0.5  # s that a process may take to be gone after its sockets are
+MODULES = ("scipy.spatial", "pyproj", "shapely")  # beside those of every render
 MOST_POINTS = 20  # reports that a trend goes back
 MOST_CHANGES, MOST_WARNINGS = 6, 3  # statements that the index quotes; the report has all
+
+
+class _Loaded:
+    """The loaded process, seen from the one that gives it work."""
+
+    def __init__(self) -> None:
+        self.folder = tempfile.mkdtemp(prefix="intake-report-")
+        self.control, theirs = socket.socketpair()
+        self.stopped = False  # by us: what it was doing is not to be done again
+        self.process = subprocess.Popen(
+            isolated(f"from intake_report.nightly.work import serve\nserve({theirs.fileno()}, {self.folder!r})"),
+            env=kernel_environment(Path(self.folder)),
+            pass_fds=[theirs.fileno()],
+            stdin=subprocess.DEVNULL,
+            start_new_session=True,  # an interrupt at the terminal is for the night, which ends the work itself
+        )
+        theirs.close()
+
+    def end(self) -> None:
+        self.control.close()
+        self.process.kill()
+        self.process.wait()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+_current: list[_Loaded] = []
+_guard = threading.Lock()
+
+
+def attempt(job: dict[str, Any]) -> dict[str, Any]:
+    """Have one campaign rendered on this machine and return the outcome; any thread may ask.
+
+    A loaded process that ends (memory ran out, somebody killed it) takes the attempts of other campaigns with it: they are
+    made again with a new one.
+    """
+    for _ in range(TRIES):
+        with _guard:
+            if _current and _current[0].process.poll() is not None:
+                _current.pop().end()
+            if not _current:
+                _current.append(_Loaded())
+            loaded = _current[0]
+            ours, theirs = socket.socketpair()
+            with theirs, suppress(OSError):  # it may have ended just now
+                socket.send_fds(loaded.control, [b"."], [theirs.fileno()])
+        pid = 0
+        try:
+            with ours, ours.makefile("rw") as line:
+                ours.settimeout(job["seconds"])
+                print(json.dumps(job), file=line, flush=True)
+                pid = int(line.readline() or 0)
+                if answer := line.readline():
+                    outcome: dict[str, Any] = json.loads(answer)
+                    return outcome
+        except TimeoutError:
+            if pid:
+                with suppress(OSError):
+                    os.kill(pid, signal.SIGKILL)
+            return failed(f"it was not done after {job['seconds'] / 60:g} min, the time limit, and was ended.")
+        except (OSError, ValueError):  # the other end is gone
+            pass
+        with suppress(subprocess.TimeoutExpired):
+            loaded.process.wait(DYING)
+        if loaded.process.poll() is None:
+            return failed("its process was killed or ended without a word; memory may have run out.")
+        if loaded.stopped:
+            break
+    return failed("the process that renders has ended; memory may have run out.")
+
+
+def failed(reason: str) -> dict[str, Any]:
+    """Return the outcome of an attempt that may succeed another time."""
+    return {"state": "failed", "reason": reason}
+
+
+def close() -> None:
+    """End all work of this process at once and wait until nothing of it is left."""
+    with _guard:
+        for loaded in _current:
+            loaded.stopped = True
+            loaded.end()
+        _current.clear()
+
+
+@contextmanager
+def local(jobs: int) -> Iterator[Executor]:
+    """Give threads of this process, each of which waits for a process that renders; all work ends with them."""
+    workers = ThreadPoolExecutor(jobs)
+    try:
+        yield workers
+    finally:
+        workers.shutdown(wait=False, cancel_futures=True)
+        close()
+
+
+@contextmanager
+def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
+    """Give the workers of a cluster; a campaign whose worker dies goes to another one.
+
+    Raises MachineError: its package is not installed, nobody answers at the address, or a worker does not see the same files.
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        what = "--dask needs dask.distributed."
+        raise MachineError(what, remedy="Install it: pip install intake-report[cluster].") from None
+    try:
+        client = Client(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        raise MachineError(f"no cluster answers at {address} ({error}).", remedy="Start its scheduler.") from None
+    with client:
+        with tempfile.NamedTemporaryFile(dir=out, prefix=".nightly-") as sign:
+            seen = client.run(_unseen, [sign.name, *(str(root.resolve()) for root in roots)])
+        blind = [f"{worker} does not see {place}" for worker, places in sorted(seen.items()) for place in places]
+        if blind or not seen:
+            what = "; ".join(blind) or "the cluster has no workers"
+            raise MachineError(f"{what}.", remedy="Campaigns and reports have to lie on storage that all share.")
+        yield client.get_executor(pure=False)
+
+
+def _unseen(places: list[str]) -> list[str]:
+    return [place for place in places if not Path(place).exists()]
+
+
+# ---- the loaded process ------------------------------------------------------------------------------------------
+
+
+def serve(control: int, folder: str) -> NoReturn:
+    """Load everything, then fork a child for each socket that comes over `control`; end when that is closed."""
+    line, own = socket.socket(fileno=control), os.getpid()
+    try:
+        _load()
+        signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # nobody asks how a child ended
+        while True:
+            data, handles, _, _ = socket.recv_fds(line, 1, 1)
+            if not data:
+                break
+            with socket.socket(fileno=handles[0]) as channel:
+                if os.fork() == 0:
+                    line.close()
+                    _child(channel, own)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        os._exit(0)
+
+
+def _load() -> None:
+    """Load everything, and do once what a first figure and a first page take longer for: fonts, templates, parsers."""
+    with suppress(Exception):  # what is not loaded here is loaded by each campaign
+        load_modules(*MODULES)
+        from matplotlib.figure import Figure
+
+        from intake_report.render.blocks import Paragraph
+        from intake_report.render.html import cell_html
+        from intake_report.render.document import number
+
+        figure, folder = Figure(), Path(tempfile.mkdtemp())
+        figure.add_subplot().set_title("$x$")
+        for suffix in ("svg", "png"):
+            figure.savefig(folder / f"x.{suffix}")
+        page = (Paragraph("x"),)
+        cell_html(page, number(page))
+    source_hash(), package_versions()  # the same for all campaigns
+
+
+def _child(channel: socket.socket, parent: int) -> NoReturn:
+    """Render one campaign, answer, and end with everything that was started."""
+    try:
+        os.setsid()
+        die_with_parent(parent)
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        with channel.makefile("rw") as line:
+            job = json.loads(line.readline())
+            print(os.getpid(), file=line, flush=True)
+            limit = int(job["memory"])
+            resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))  # of each process: the kernel inherits it
+            with suppress(OSError):
+                Path(job["log"]).unlink(missing_ok=True)
+                divert_output(job["log"])
+            spare = SpareKernel()
+            print(json.dumps(render_campaign(job, spare)), file=line, flush=True)
+    finally:
+        os._exit(0)
+
+
+# ---- one campaign ------------------------------------------------------------------------------------------------
 
 
 def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> dict[str, Any]:
     """Render one campaign if it has to be, whatever goes wrong, and return the outcome as JSON-able data.
 
-    `job` has `file`, the campaign file; `out`, the folder of all reports; `date`, ISO or empty for today. `spare` becomes the
-    kernel. The outcome has `state` and `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the
-    campaign is at fault.
+    `job` has `file`, the campaign file; `out`, the folder of all reports; `date`, ISO or empty. The outcome has `state` and
+    `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the campaign is at fault.
     """
     file = Path(job["file"])
     before, more = find.stamps_below(file.parent), {}
@@ -125,6 +326,8 @@ def _trend(results: dict[str, Any], home: Path) -> find.Trend | None:
                 if (row["key"], row["configuration"]) == wanted:
                     place = {"date": issued["date"], "revision": issued["revision"]}
                     points.append(find.Point(**place, value=row["difference"], low=row["low"], high=row["high"]))
+    from intake_report.results.text import DIFFERENCES  # with the scientific libraries, which the night does without
+
     metric = next(m for m in results["metrics"] if m["key"] == wanted[0])
     return find.Trend(
         title=f"{metric['printed_title']}, {names[wanted[1]]}",

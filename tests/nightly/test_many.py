@@ -18,7 +18,8 @@ from conftest import DATE, start_command
 
 from intake_report.errors import MachineError
 from intake_report.nightly.find import Status
-from intake_report.nightly.night import Settings, cluster, run_night
+from intake_report.nightly.night import Settings, run_night
+from intake_report.nightly.work import cluster
 from intake_report.provenance import damages, report_folders
 
 CAMPAIGNS, KILLS = 60, 40

@@ -221,10 +221,10 @@ def test_a_folder_that_cannot_be_written_is_a_sentence(nights, monkeypatch):
 
 def test_command_line(nights, capsys, monkeypatch):
     monkeypatch.setattr(night.run_night, "__defaults__", (nights.attempt,))
-    assert main(["nightly", str(nights.root / "nowhere"), "--out", str(nights.out)]) == 2
-    with pytest.raises(SystemExit) as usage:
-        main(["nightly", str(nights.root), "--jobs", "none"])
-    assert usage.value.code == 2
+    for wrong in ([str(nights.root / "nowhere")], [str(nights.root), "--jobs", "none"]):
+        with pytest.raises(SystemExit) as usage:
+            main(["nightly", *wrong, "--out", str(nights.out)])
+        assert usage.value.code == 2
     (nights.root / "c0" / "log.csv").write_text("broken")
     assert main(["nightly", str(nights.root), "--out", str(nights.out), "--jobs", "2"]) == 1
     told = capsys.readouterr()
