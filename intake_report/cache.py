@@ -2,19 +2,16 @@
 
 An entry is named by a digest of everything that its step reads: the package's own code and the versions of all that is
 installed, the tables of the campaign file that the step may read, the content of the inputs, and the entries that it was
-given. It is one NumPy archive of numbers and text: nothing in it can run. An entry that is damaged or foreign is
-ignored, and the step computed again.
+given. It is one NumPy archive of numbers and text: nothing in it can run. A damaged or foreign one is as good as none.
 """
 
 import dataclasses
 import hashlib
 import importlib
 import json
-import os
-import tempfile
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from functools import cache
+from io import BytesIO
 from pathlib import Path, PurePath
 from typing import Any, ParamSpec, TypeVar, cast
 
@@ -25,7 +22,7 @@ from intake_report.analyse import CONCLUDED, REMEASURED, align_logs, clean_logs,
 from intake_report.analyse.inputs import read_logs
 from intake_report.campaign import Campaign
 from intake_report.metrics import REGISTRY
-from intake_report.provenance import input_hashes, package_versions, source_hash
+from intake_report.provenance import hash_file, input_hashes, package_versions, source_hash, write_whole
 from intake_report.results import ReportResult
 
 P = ParamSpec("P")
@@ -46,19 +43,11 @@ _BEFORE_METRICS = (read_logs, clean_logs, align_logs)
 
 
 class Cache:
-    """Calls steps, or gives back what they gave before.
+    """Calls steps, which have to depend on nothing but their arguments, or gives back what they gave before.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Where entries are kept. Every call computes where it is empty, or lies in a folder that is not there.
-
-    Notes
-    -----
-    ``kept(step, *arguments)`` returns what ``step(*arguments)`` returns. A step has to depend on nothing else. A text that
-    names a file stands for the file's content too. Of a `ReportResult` only what the step reads counts, which is recorded
-    while it runs. Metrics that a notebook defines are not known by their content: with one, only what comes before
-    metrics is kept.
+    Nothing is kept where `folder` is empty, or lies in a folder that is not there. A text that names a file stands for the
+    file's content too. Of a `ReportResult` only what the step reads counts, which is recorded while it runs. Metrics that a
+    notebook defines are not known by their content: with one, only what comes before metrics is kept.
     """
 
     def __init__(self, folder: str | Path = "") -> None:
@@ -97,7 +86,7 @@ class Cache:
         return value
 
     def _key(self, step: Callable[..., Any], arguments: Iterable[Any], names: Iterable[Any], unread: Any) -> str:
-        of_step = [f"{step.__module__}.{step.__qualname__}", _code()]
+        of_step = [f"{step.__module__}.{step.__qualname__}", source_hash(), package_versions()]
         return _sha([*of_step, *names, *(self._digest(argument, unread) for argument in arguments)])
 
     def _digest(self, argument: Any, unread: Any) -> str:
@@ -107,7 +96,7 @@ class Cache:
         if isinstance(argument, ReportResult):
             return ""
         if isinstance(argument, str) and argument and Path(argument).is_file():
-            return _sha([argument, hashlib.sha256(Path(argument).read_bytes()).hexdigest()])
+            return _sha([argument, hash_file(Path(argument))])
         if id(argument) in self._known:
             return self._known[id(argument)][1]
         return _sha(encode(argument))
@@ -152,11 +141,6 @@ class _Read(ReportResult):
 _FIELDS = frozenset(field.name for field in dataclasses.fields(ReportResult))
 
 
-@cache
-def _code() -> str:
-    return _sha([source_hash(), package_versions()])
-
-
 def _sha(value: Any) -> str:
     digest = hashlib.sha256()
     if isinstance(value, tuple):  # of `encode`
@@ -171,14 +155,9 @@ def _sha(value: Any) -> str:
 def write_entry(file: Path, value: Any) -> None:
     """Write `value` (see `encode`) to a NumPy archive in one move; it holds a checksum of each of its parts."""
     tree, arrays = encode(value)
-    handle, name = tempfile.mkstemp(dir=file.parent, prefix=".entry-")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            np.savez(stream, np.frombuffer(json.dumps(tree).encode(), np.uint8), *arrays)
-        os.replace(name, file)
-    except BaseException:
-        os.unlink(name)
-        raise
+    archive = BytesIO()
+    np.savez(archive, np.frombuffer(json.dumps(tree).encode(), np.uint8), *arrays)
+    write_whole(file, archive.getvalue())
 
 
 def read_entry(file: Path) -> Any:
@@ -191,8 +170,7 @@ def read_entry(file: Path) -> Any:
 def encode(value: Any) -> tuple[Any, list[np.ndarray]]:
     """Return a tree of JSON values for `value`, and the arrays that it points to by their place, each kept once.
 
-    Knows numbers, text, None, tuples, lists, dicts, paths, time stamps, arrays of numbers, Series, DataFrames, and
-    the package's own dataclasses and tuples; raises TypeError for anything else.
+    Knows what `kinds` names, JSON's own, tuples, and the package's dataclasses; TypeError for anything else.
     """
     arrays: list[np.ndarray] = []
     places: dict[int, int] = {}

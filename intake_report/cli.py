@@ -11,7 +11,7 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext, suppress
 from importlib import import_module
 from pathlib import Path
@@ -28,31 +28,25 @@ if TYPE_CHECKING:
 DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
 
 
-def _date(text: str) -> str:
-    try:
-        return dt.date.fromisoformat(text).isoformat() if text else ""
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a date; write it as 2026-07-31") from None
+def _checked(
+    kind: Callable[[str], Any], what: str, fits: Callable[[Any], bool] = lambda _: True
+) -> Callable[[str], Any]:
+    """Return what reads an argument, or says that it is not what it has to be."""
+
+    def read(text: str) -> Any:
+        with suppress(ValueError):
+            if fits(value := kind(text)):
+                return value
+        raise argparse.ArgumentTypeError(f"“{text}” is not {what}")
+
+    return read
 
 
-def _positive(text: str) -> float:
-    with suppress(ValueError):
-        if 0.0 < float(text) < 1e6:
-            return float(text)
-    raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
-
-
-def _seed(text: str) -> int:
-    if text.isdecimal() and int(text) <= 2**63:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number of 0 or more")
-
-
-def _count(text: str) -> int:
-    if text.isdigit() and 0 < int(text) < 1000:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number from 1 to 999")
-
+_date = _checked(lambda text: text and dt.date.fromisoformat(text).isoformat(), "a date; write it as 2026-07-31")
+_positive = _checked(float, "a number above 0", lambda number: 0.0 < number < 1e6)
+_seed = _checked(int, "a whole number of 0 or more", lambda number: 0 <= number <= 2**63)
+_there = _checked(Path, "a file or folder that is there", Path.exists)
+_count = _checked(int, "a whole number from 1 to 999", lambda number: 0 < number < 1000)
 
 Argument = tuple[str, dict[str, Any]]
 EITHER = "either"  # marks arguments of which only one may be given
@@ -86,7 +80,7 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
     )),
     ("nightly", "nightly/night:run", "render every campaign below a folder that changed, each on its own",
      ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, 130 stopped.", (
-        _path("roots", "a campaign folder, or a folder above", nargs="+", metavar="ROOT"),
+        _argument("roots", "a campaign folder, or a folder above", type=_there, nargs="+", metavar="ROOT"),
         _path("--out", "folder of all reports, index.html and status.json (default: build/reports)", default=_REPORTS),
         _argument("--jobs", "campaigns rendered at the same time (default: 1)", type=_count, default=1),
         _argument("--time-limit", "time limit of one campaign in minutes (default: 15)", type=_positive, default=15.0,
@@ -101,7 +95,8 @@ COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
         _path("campaign", "a campaign folder or its campaign file", metavar="CAMPAIGN"),
         _path("--out", _OUT, default=_REPORTS),
         _path("--to", "the zip (default: <id>-<date>.zip here)", metavar="FILE"),
-        _path("--lock", "the lock of the environment, kept in the archive (default: .ci/requirements.lock, where it is)"),
+        _argument("--lock", "the lock of the environment, kept in the archive (default: .ci/requirements.lock, where it is)",
+                  type=_there),
     )),
     ("reproduce", "nightly/archive:run_reproduce", "make the report of an archive again and compare every file",
      "; exit status 1 if a file differs. An archive is data: nothing in it is run.",
@@ -189,28 +184,25 @@ class _Outcome(NamedTuple):
 def _render(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
-    console, owners = Console(stderr=True), dict[str, Path]()
+    console = Console(stderr=True)
     outcomes, todo = list[_Outcome](), dict[Path, Path]()  # campaign file as resolved → as given
     for path in arguments.campaigns:
         try:
-            for file in find_campaigns(path):
+            for file in _find_campaigns(path):
                 todo.setdefault(file.resolve(), file)
         except CampaignError as error:  # a path that is not there must not stop the others
             outcomes.append(_Outcome(path.name, "failed", str(error)))
     left = list(todo.values())
-    try:
+    with suppress(KeyboardInterrupt):
         while left:
-            outcomes.append(_render_one(left[0], arguments, console, owners))
+            outcomes.append(_render_one(left[0], arguments, console))
             del left[0]
-    except KeyboardInterrupt:
-        outcomes += [_Outcome(file.parent.name, "stopped", "no report was made or changed") for file in left]
-        _say(outcomes)
-        return STOPPED
+    outcomes += [_Outcome(file.parent.name, "stopped", "no report was made or changed") for file in left]
     _say(outcomes)
-    return FAILED if any(outcome.state == "failed" for outcome in outcomes) else DONE
+    return STOPPED if left else FAILED if any(outcome.state == "failed" for outcome in outcomes) else DONE
 
 
-def find_campaigns(path: Path) -> list[Path]:
+def _find_campaigns(path: Path) -> list[Path]:
     """Return the campaign files that `path` stands for: itself, the one in it, or all below it; CampaignError if none."""
     if path.suffix.lower() == ".toml" and path.is_file():
         return [path]
@@ -225,23 +217,7 @@ def find_campaigns(path: Path) -> list[Path]:
     return below
 
 
-def _claim_id(path: Path, owners: dict[str, Path]) -> None:
-    """Refuse a campaign with the id of another one: its report would pass for the next revision of the other's."""
-    from intake_report.campaign import load_campaign
-
-    try:
-        id = load_campaign(path).about.id
-    except CampaignError:  # with what only the analysis finds: all mistakes at once
-        from intake_report.analyse.claim_check import campaign_mistakes
-
-        id = load_campaign(path, campaign_mistakes).about.id
-    owner = owners.setdefault(id, path.resolve())
-    if owner != path.resolve():
-        what = f"the id “{id}” is that of {owner} too."
-        raise CampaignError(what, file=path, where="campaign.id", remedy="Give each its own id.")
-
-
-def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
+def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
     from rich.live import Live
 
@@ -249,7 +225,6 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
     live = Live(console=console, transient=True, auto_refresh=False) if console.is_terminal else None
     step = (lambda text: live.update(f"{name}: {text}", refresh=True)) if live else (lambda _: None)
     try:
-        _claim_id(path, owners)
         # no thread turns a spinner: a process with threads does not fork its kernel, and loads everything twice
         with live or nullcontext():
             report = _published(path, arguments, step)
@@ -267,33 +242,36 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
 
 def _published(path: Path, arguments: argparse.Namespace, progress: Callable[[str], None]) -> Published:
     """Render one campaign as the arguments ask: issued, with its customer edition, or as a draft."""
-    from intake_report.editions import publish_draft, publish_extract
-    from intake_report.publish import publish
+    from intake_report.campaign import load_campaign
+    from intake_report.publish import publish, publish_draft, publish_extract
 
+    try:
+        load_campaign(path)
+    except CampaignError:  # with what only the analysis finds: all mistakes at once
+        from intake_report.analyse.claim_check import campaign_mistakes
+
+        load_campaign(path, campaign_mistakes)
     if arguments.draft:
         out = arguments.out or Path("build/drafts")
         return publish_draft(path, out, arguments.date, progress, arguments.debug)
-    out = arguments.out or Path("build/reports")
-    full = publish(path, out, arguments.date, progress, arguments.debug, arguments.moved)
+    full = publish(path, arguments.out or _REPORTS, arguments.date, progress, arguments.debug, arguments.moved)
     return full if arguments.edition == "full" else publish_extract(full, path, progress)
 
 
-def _notes(report: Published) -> tuple[str, ...]:
-    """Return what the terminal says of a report that is there: nothing compared, phases that wait to be stated."""
+def _notes(report: Published) -> Iterator[str]:
+    """Yield what the terminal says of a report that is there: nothing compared, phases that wait to be stated."""
     file = report.folder / "results.json"
     if not file.is_file():
-        return ()
+        return
     results = json.loads(file.read_text(encoding="utf-8"))
-    notes = []
     if not any(c["difference"] is not None for c in (*results["comparisons"], *results["direct"])):
         ranked = sorted(results["limitations"], key=lambda limitation: limitation["rank"])
         reasons = (*(item["cover"] for item in ranked), *(c["note"] for c in results["comparisons"]))
         why = next(filter(None, reasons), "see its limitations")
-        notes.append(f"{report.state}, but nothing could be compared: {why}")
+        yield f"{report.state}, but nothing could be compared: {why}"
     if not results["phases"] and "highway" in ((results.get("places") or {}).get("proposed") or ""):
         found = "the runs share a highway and no [[route.phase]] is stated"
-        notes.append(f"{found}: the report proposes phases to paste, in its section “The same place”")
-    return tuple(notes)
+        yield f"{found}: the report proposes phases to paste, in its section “The same place”"
 
 
 def _say(outcomes: list[_Outcome]) -> None:

@@ -6,6 +6,7 @@ import platform
 import re
 from collections.abc import Iterator
 from contextlib import suppress
+from functools import cache
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from intake_report.campaign import Campaign
 from intake_report.errors import DataError
 
 MANIFEST = "manifest.json"
+EXTRACT = "-customer"  # ends the name of the folder of a customer edition
 TEMPLATE = "campaign_report.ipynb"
 SOURCE_SUFFIXES = (".py", ".ipynb", ".j2", ".css", ".typ", ".json", ".js")  # of the package's own files
 
@@ -29,6 +31,17 @@ def hash_file(path: Path) -> str:
     return sha256(path.read_bytes())
 
 
+def write_whole(file: Path, data: bytes) -> None:
+    """Write a file in one move: it is there as a whole or as it was before."""
+    new = file.with_name(f".{file.name.lstrip('.')}.new")
+    try:
+        new.write_bytes(data)
+        new.replace(file)
+    except BaseException:
+        new.unlink(missing_ok=True)
+        raise
+
+
 def input_hashes(campaign: Campaign) -> list[dict[str, Any]]:
     """Return `path`, `size` [byte] and `sha256` of the campaign file and of every input that it names, in sorted order."""
     files = {campaign.file.name: campaign.source}
@@ -36,6 +49,7 @@ def input_hashes(campaign: Campaign) -> list[dict[str, Any]]:
     return [{"path": path, "size": len(data), "sha256": sha256(data)} for path, data in files.items()]
 
 
+@cache
 def package_versions() -> dict[str, str]:
     """Return the versions of Python and of every installed distribution."""
     distributions = sorted({(item.name.lower(), item.version) for item in metadata.distributions() if item.name})
@@ -58,6 +72,7 @@ def template_path() -> Path:
     return Path(intake_report.__file__).parent / "template" / TEMPLATE
 
 
+@cache
 def source_hash() -> str:
     """Return one SHA-256 over the package's own files: code, the notebook template, the templates of the exporters."""
     package = Path(intake_report.__file__).parent
@@ -88,6 +103,30 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         return {**manifest, **checked, "sha256": sha256(data)}
     except (OSError, ValueError, TypeError, KeyError):
         raise DataError("the manifest of a report is damaged.", file=path, remedy="Restore it from a copy.") from None
+
+
+def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return the manifests of the reports in `home` in the order of issue, and a sentence for each that is damaged."""
+    reports, notes = [], []
+    for folder in sorted(home.glob("[!.]*/")):
+        try:
+            reports.append(read_manifest(folder))
+        except DataError as error:
+            notes.append(f"{error} What it said cannot be compared with.")
+    reports = [report for report in reports if "extract_of" not in report]
+    return sorted(reports, key=lambda report: (report["date"], report["revision"])), notes
+
+
+def last_revision(home: Path, date: str) -> int:
+    """Return the last revision of one date of which there is a folder, damaged or not; 0 for none."""
+    names = [folder.name for folder in home.glob(f"{date}*/") if not folder.name.endswith(EXTRACT)]
+    numbers = [name.partition("-r")[2] for name in names]
+    return max((int(number) if number.isdigit() else 1 for number in numbers), default=0)
+
+
+def folder_of(home: Path, date: str, revision: int) -> Path:
+    """Return the folder of a revision: "2026-07-31", "2026-07-31-r2"."""
+    return home / (date if revision == 1 else f"{date}-r{revision}")
 
 
 def report_folders(top: Path) -> list[Path]:

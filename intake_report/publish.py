@@ -1,28 +1,32 @@
-"""Put the finished report of a campaign in place in one move."""
+"""Put the finished report of a campaign in place in one move: issued, as a draft, or as an extract without what is internal."""
 
 import errno
 import fcntl
 import json
 import os
+import re
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from intake_report import provenance
 from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
 from intake_report.kernel import SpareKernel, load_once, run_notebook
-from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
-from intake_report.render.document import Attachment, Document, ReportMeta, report_date
+from intake_report.provenance import MANIFEST, damages, hash_file, issued_reports, made_from, sha256
+from intake_report.render.blocks import Figure, Heading, Table, plain, texts
+from intake_report.render.document import Attachment, Document, Item, ReportMeta, report_date
 
 SCRATCH_PREFIX = ".unfinished-"
-EXTRACT = "-customer"  # ends the name of the folder of a customer edition
+DRAFT = "DRAFT.txt"  # marks a folder that may be overwritten
 ORIGIN = ".campaign.json"  # in the folder of a campaign's reports: which campaign they are of, on this machine
 NO_SPACE = errno.ENOSPC, errno.EDQUOT
+SHORTEST = 3  # characters: a shorter name, an initial, is found in any text
 Progress = Callable[[str], None]
 
 
@@ -52,8 +56,7 @@ def publish(
     `campaign_path`: campaign folder or file; `out`: folder of all reports; `date`: ISO, empty for today in the campaign's
     time zone, unless the same inputs were reported on any day; `progress`: called with what is being done; `debug`: let
     errors of the notebook through with their traceback; `moved`: the campaign folder was moved, its reports go on where
-    they are; `spare`: the process that becomes the kernel, None starts one. Raises CampaignError, DataError: if the
-    campaign or a log cannot be used; nothing is published and an earlier report is untouched.
+    they are; `spare`: the process that becomes the kernel. CampaignError, DataError: nothing is published.
     """
     progress("reading the campaign")
     campaign = load_campaign(campaign_path)
@@ -62,70 +65,39 @@ def publish(
     fingerprint = made_from(campaign)
     issued, notes = issued_reports(home)
     if not moved:
-        check_identity(campaign, home, fingerprint, issued)
+        _check_identity(campaign, home, fingerprint, issued)
     for report in reversed(issued):
         if report["made_from"] == fingerprint and (any_day or report["date"] == date):
             folder = home / report["folder"]
             return Published(campaign.about.id, folder, report["date"], report["revision"], "unchanged", tuple(notes))
-    revision = 1 + max(map(revision_of, folders_of(home, date)), default=0)
+    revision = 1 + provenance.last_revision(home, date)
     earlier = [report for report in issued if (report["date"], report["revision"]) < (date, revision)]
     before = earlier[-1] if earlier else None
     previous, note = comparable_results(home, earlier)
-    folder, meta = home / (date if revision == 1 else f"{date}-r{revision}"), meta_of(campaign, date, revision)
+    folder = provenance.folder_of(home, date, revision)
     with scratch_folder(home) as scratch:
-        make_report(campaign, scratch, meta, previous, progress, debug, spare)
-        check_inputs(campaign, fingerprint)
+        make_report(campaign, scratch, meta_of(campaign, date, revision), previous, progress, debug, spare)
+        for path, digest in fingerprint["inputs"].items():  # a report could be of neither state
+            file = campaign.folder / path
+            if not file.is_file() or hash_file(file) != digest:
+                what = f"the file {'changed' if file.is_file() else 'vanished'} while the report was made."
+                raise MachineError(what, file=file, remedy="Render again once it rests.")
         # the key of a campaign is made from the inputs of its first report and handed on from manifest to manifest
         key = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode())
-        write_manifest(scratch / "report", {
+        _write_manifest(scratch / "report", {
             "campaign": campaign.about.id, "campaign_key": before.get("campaign_key", key) if before else key,
             "date": date, "revision": revision, "made_from": fingerprint,
             "predecessor": before and {"folder": before["folder"], "manifest": before["sha256"]},
-            "outputs": hashes_below(scratch / "report"), "command": repeat_command(campaign, date),
+            "command": provenance.repeat_command(campaign, date),
         })  # fmt: skip
         progress("putting the report in place")
         put_in_place(scratch / "report", folder)
-        new = scratch / ORIGIN
-        new.write_text(json.dumps({"folder": str(campaign.folder)}) + "\n", encoding="utf-8")
-        new.replace(home / ORIGIN)
+        (scratch / ORIGIN).write_text(json.dumps({"folder": str(campaign.folder)}) + "\n", encoding="utf-8")
+        (scratch / ORIGIN).replace(home / ORIGIN)
     return Published(campaign.about.id, folder, date, revision, "published", (*notes, *note))
 
 
-def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
-    """Return the identity of a report of this campaign; revision 0 is a draft."""
-    notice = "" if revision else "A draft: not issued, without a revision number; the next draft takes its place."
-    about = campaign.about
-    paper = about.paper or ("letter" if about.units == "us" else "a4")  # US Letter for readers of US units
-    return ReportMeta(about.id, about.title, date, revision, paper, notice=notice)
-
-
-# ---- which campaign, which revision ------------------------------------------------------------------------------
-
-
-def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
-    """Return the manifests of the reports in `home` in the order of issue, and a sentence for each that is damaged."""
-    reports, notes = [], []
-    for folder in sorted(home.glob("[!.]*/")):
-        try:
-            reports.append(read_manifest(folder))
-        except DataError as error:
-            notes.append(f"{error} What it said cannot be compared with.")
-    reports = [report for report in reports if "extract_of" not in report]
-    return sorted(reports, key=lambda report: (report["date"], report["revision"])), notes
-
-
-def folders_of(home: Path, date: str) -> list[str]:
-    """Return the names of the report folders of one date, damaged ones included."""
-    return [folder.name for folder in home.glob(f"{date}*/") if not folder.name.endswith(EXTRACT)]
-
-
-def revision_of(folder: str) -> int:
-    """Return the revision that a folder's name states: 1 for "2026-07-31", 3 for "2026-07-31-r3"."""
-    _, _, number = folder.partition("-r")
-    return int(number) if number.isdigit() else 1
-
-
-def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], issued: list[dict[str, Any]]) -> None:
+def _check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], issued: list[dict[str, Any]]) -> None:
     """Refuse a campaign whose id is that of another one: its report would pass for the next revision of the other's."""
     try:
         origin = json.loads((home / ORIGIN).read_text(encoding="utf-8"))["folder"]
@@ -138,20 +110,10 @@ def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], 
         raise CampaignError(what, file=campaign.file, where="campaign.id", remedy=remedy)
 
 
-def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:
-    """Refuse a report during whose making an input changed: it could be of neither state."""
-    for path, digest in fingerprint["inputs"].items():
-        file = campaign.folder / path
-        if not file.is_file() or hash_file(file) != digest:
-            what = f"the file {'changed' if file.is_file() else 'vanished'} while the report was made."
-            raise MachineError(what, file=file, remedy="Render again once it rests.")
-
-
 def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes | None, tuple[str, ...]]:
     """Return results.json of the report before, if it is as it was issued; else a note that stands in its place.
 
-    A damaged predecessor never keeps a report from being made: the comparison is left out, and both the report and the
-    user are told.
+    A damaged predecessor never keeps a report from being made: report and user are told what could not be compared.
     """
     if not earlier:
         return None, ()
@@ -164,6 +126,14 @@ def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes
     return json.dumps({"damaged": before["folder"]}).encode(), (f"{path}: the results of the report before {why}",)
 
 
+def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
+    """Return the identity of a report of this campaign; revision 0 is a draft."""
+    notice = "" if revision else "A draft: not issued, without a revision number; the next draft takes its place."
+    about = campaign.about
+    paper = about.paper or ("letter" if about.units == "us" else "a4")  # US Letter for readers of US units
+    return ReportMeta(about.id, about.title, date, revision, paper, notice=notice)
+
+
 # ---- the folder that is moved into place -------------------------------------------------------------------------
 
 
@@ -173,48 +143,41 @@ def scratch_folder(home: Path) -> Iterator[Path]:
 
     The folder is locked while its process lives; what a killed process left behind is not, and is cleared away here.
     """
-    try:
-        home.mkdir(parents=True, exist_ok=True)
-        for folder in home.glob(f"{SCRATCH_PREFIX}*/"):
-            _clear_abandoned(folder)
-        scratch, lock = _locked_folder(home)
-    except OSError as error:
-        what = f"the report folder cannot be written ({error.strerror})."
-        raise MachineError(what, file=home, remedy="Name a folder that you may write to: --out FOLDER.") from None
-    try:
-        yield scratch
-    except OSError as error:
-        if error.errno not in NO_SPACE:
-            raise
-        written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
-        what = f"the disk is full; {written / 1e6:.1f} MB of the report were written."
-        remedy = "Free some ten megabytes more than that, or name another folder: --out FOLDER."
-        raise MachineError(what, file=home, remedy=remedy) from None
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
-        os.close(lock)
-        with suppress(OSError):  # not empty: it holds reports, or another process works in it
-            home.rmdir()
-
-
-def _locked_folder(home: Path) -> tuple[Path, int]:
-    while True:
-        scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=home))
-        lock = os.open(scratch, os.O_RDONLY)
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if scratch.is_dir():  # else it was cleared away between the two lines above
-            return scratch, lock
-        os.close(lock)
-
-
-def _clear_abandoned(folder: Path) -> None:
-    with suppress(OSError):
-        lock = os.open(folder, os.O_RDONLY)
+    with ExitStack() as held:
         try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(folder)
+            home.mkdir(parents=True, exist_ok=True)
+            with _locked(home):  # nobody clears away a folder between its making and its lock
+                for folder in home.glob(f"{SCRATCH_PREFIX}*/"):
+                    with suppress(OSError), _locked(folder, fcntl.LOCK_NB):
+                        shutil.rmtree(folder)
+                scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=home))
+                held.enter_context(_locked(scratch))
+        except OSError as error:
+            what = f"the report folder cannot be written ({error.strerror})."
+            raise MachineError(what, file=home, remedy="Name a folder that you may write to: --out FOLDER.") from None
+        try:
+            yield scratch
+        except OSError as error:
+            if error.errno not in NO_SPACE:
+                raise
+            written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
+            what = f"the disk is full; {written / 1e6:.1f} MB of the report were written."
+            remedy = "Free some ten megabytes more than that, or name another folder: --out FOLDER."
+            raise MachineError(what, file=home, remedy=remedy) from None
         finally:
-            os.close(lock)
+            shutil.rmtree(scratch, ignore_errors=True)
+            with suppress(OSError):  # not empty: it holds reports, or another process works in it
+                home.rmdir()
+
+
+@contextmanager
+def _locked(folder: Path, how: int = 0) -> Iterator[None]:
+    lock = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | how)
+        yield
+    finally:
+        os.close(lock)
 
 
 def put_in_place(report: Path, target: Path) -> None:
@@ -266,7 +229,7 @@ def make_report(
     progress("writing HTML, PDF, slides, figures and tables")
     with ThreadPoolExecutor(1) as beside:  # the compiler of pages and pictures lets others run
         assets = beside.submit(notebooks.write_assets, document, folder)
-        export(document, meta, attachments, folder, scratch)
+        _export(document, meta, attachments, folder, scratch)
         assets.result()
     for name, rows in notebooks.record_tables(json.loads(results)).items():
         columns = list(dict.fromkeys(column for row in rows for column in row))
@@ -276,7 +239,9 @@ def make_report(
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
 
-def export(document: Document, meta: ReportMeta, attached: tuple[Attachment, ...], folder: Path, scratch: Path) -> None:
+def _export(
+    document: Document, meta: ReportMeta, attached: tuple[Attachment, ...], folder: Path, scratch: Path
+) -> None:
     """Write what is read: report and annex as HTML and PDF, the summary, the slides."""
     from intake_report.render.html import export_html
     from intake_report.render.notebook import summary, write_slides
@@ -296,12 +261,121 @@ def export(document: Document, meta: ReportMeta, attached: tuple[Attachment, ...
             (folder / f"{name}.pdf").write_bytes(page.result())
 
 
-def write_manifest(folder: Path, manifest: dict[str, Any]) -> None:
-    """Write the manifest of a report: what it was made from and followed, every file by hash, how to make it again."""
-    (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-
-
-def hashes_below(folder: Path) -> dict[str, str]:
-    """Return the SHA-256 of every file below a folder, in order, by relative path."""
+def _write_manifest(folder: Path, manifest: dict[str, Any]) -> None:
+    """Write what a report was made from and followed, every file by hash, and how to make it again."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): hash_file(path) for path in files}
+    outputs = {path.relative_to(folder).as_posix(): hash_file(path) for path in files}
+    text = json.dumps({**manifest, "outputs": outputs}, indent=1, ensure_ascii=False)
+    (folder / MANIFEST).write_text(text + "\n", encoding="utf-8")
+
+
+def publish_draft(
+    campaign_path: Path | str, out: Path | str, date: str, progress: Progress = lambda _: None, debug: bool = False
+) -> Published:
+    """Render one campaign to `<out>/<campaign id>/` in place of the draft before; DataError: something else is there."""
+    progress("reading the campaign")
+    campaign = load_campaign(campaign_path)
+    date = report_date(campaign, date)
+    folder = Path(out).resolve() / campaign.about.id
+    if folder.exists() and not (folder / DRAFT).is_file():
+        raise DataError("this is no draft and will not be overwritten.", file=folder, remedy="Name another --out.")
+    with scratch_folder(folder.parent) as scratch:
+        meta, cache = meta_of(campaign, date, 0), folder.parent.with_name("cache")
+        make_report(campaign, scratch, meta, None, progress, debug, cache=cache)
+        (scratch / "report" / DRAFT).write_text("Not issued; the next draft takes its place.\n", encoding="utf-8")
+        if folder.exists():
+            os.rename(folder, scratch / "before")
+        put_in_place(scratch / "report", folder)
+    return Published(campaign.about.id, folder, date, 0, "draft")
+
+
+def publish_extract(full: Published, campaign_path: Path | str, progress: Progress = lambda _: None) -> Published:
+    """Make the customer edition of a report that was issued, from its executed notebook alone.
+
+    It goes to `<folder of the report>-customer`, is no revision, and its manifest names that of the full report by hash.
+    DataError: the full report or the extract is not as it was issued, or the extract would print something internal.
+    """
+    import nbformat
+
+    from intake_report.render.notebook import read_document
+
+    for sentence in damages(full.folder):
+        raise DataError(f"{sentence} No extract is made of it.")
+    folder = full.folder.with_name(f"{full.folder.name}{provenance.EXTRACT}")
+    issued = provenance.read_manifest(full.folder)
+    if folder.exists():
+        for sentence in damages(folder):
+            raise DataError(f"{sentence} Move it away to make the extract again.")
+        return replace(full, folder=folder, state="unchanged")
+    progress("writing the customer edition")
+    campaign = load_campaign(campaign_path)
+    where = f"campaign {issued['campaign']}, {issued['date']}, revision {issued['revision']}"
+    notice = (
+        f"This is an extract for customers. Internal notes, names, file names, data quality log and provenance are in the "
+        f"full report: {where}, SHA-256 of its manifest {issued['sha256']}."
+    )
+    meta = replace(meta_of(campaign, full.date, full.revision), edition="customer", notice=notice)
+    executed = nbformat.reads((full.folder / "executed.ipynb").read_text("utf-8"), as_version=4)
+    document = extract(read_document(executed), campaign)
+    with scratch_folder(full.folder.parent) as scratch:
+        made = scratch / "report"
+        made.mkdir()
+        _export(document, meta, (), made, scratch)
+        _write_manifest(made, {
+            "campaign": issued["campaign"], "date": full.date, "revision": full.revision, "edition": meta.edition,
+            "made_from": {}, "extract_of": {"folder": full.folder.name, "manifest": issued["sha256"]},
+        })  # fmt: skip
+        put_in_place(made, folder)
+    return replace(full, folder=folder, state="published")
+
+
+def extract(document: Document, campaign: Campaign) -> Document:
+    """Return a report without sections, tables and columns that are internal.
+
+    Numbers stay those of the full report; a reference to what is left out names it there. DataError: a name of a person, a file
+    name or a note of `campaign` would still be printed.
+    """
+    items, annex = tuple(_kept(document.items)), tuple(_kept(document.annex))
+    left = {item.target.label for item in (*items, *annex) if item.target}
+    made = replace(document, items=items, annex=annex, data=(), withheld=frozenset(document.targets) - left)
+    _check(made, campaign)
+    return made
+
+
+def _kept(items: Sequence[Item]) -> Iterator[Item]:
+    closed = 0  # level of the internal section that is being passed over
+    for item in items:
+        block = item.block
+        if isinstance(block, Heading) and (not closed or item.level <= closed):
+            closed = item.level if block.internal else 0
+        if closed or getattr(block, "internal", False):
+            continue
+        if isinstance(block, Table):
+            kept = [i for i, column in enumerate(block.columns) if not column.internal]
+            widths = tuple(block.widths[i] for i in kept) if block.widths else None
+            rows = tuple(tuple(row[i] for i in kept) for row in block.rows)
+            block = replace(block, columns=tuple(block.columns[i] for i in kept), rows=rows, widths=widths, values=None)
+        yield replace(item, block=block)
+
+
+def _check(document: Document, campaign: Campaign) -> None:
+    """Refuse an extract in which something internal is left, wherever it came from."""
+    about, runs, paths = campaign.about, campaign.runs, campaign.input_paths()
+    words = {
+        about.prepared_by, about.reviewed_by, about.approved_by, campaign.vehicle.notes,
+        *(run.driver for run in runs), *(run.notes for run in runs), *(pull.notes for pull in campaign.pulls),
+        *(trial.inspector for trial in campaign.exposures), *paths, *(path.rsplit("/", 1)[-1] for path in paths),
+    }  # fmt: skip
+    secrets = sorted((word for word in words if len(word) >= SHORTEST), key=lambda word: (-len(word), word))
+    pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in secrets))
+    blocks = [item.block for item in (*document.items, *document.annex)]
+    for block in [*([document.cover] if document.cover else []), *blocks]:
+        more = [block.alt] if isinstance(block, Figure) else []
+        for text in (*texts(block), *more):
+            if secrets and (found := pattern.search(plain(text))):
+                what = "a name of a person or file or an internal note"
+                raise DataError(
+                    f"the customer edition would print “{found[0]}”, {what}, in: {plain(text)[:120]}",
+                    file=campaign.file,
+                    remedy="Say it otherwise in the campaign file, for instance with a role in place of a name.",
+                )

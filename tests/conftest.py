@@ -30,7 +30,6 @@ from hypothesis import settings
 from nights import Nights, plain_campaign
 from simulated import RunTruth, truth
 
-from intake_report import provenance
 from intake_report.align import speed_only
 from intake_report.align.speed_only import register
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
@@ -260,19 +259,8 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(folder / "campaign" / "campaign.toml", folder / "out", published)
 
 
-# the same while tests run, and half a second each time
-SOFTWARE = {name: functools.cache(getattr(provenance, name)) for name in ("source_hash", "package_versions")}
-
-
 @pytest.fixture
-def software(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Look only once for what software there is."""
-    for name, found in SOFTWARE.items():
-        monkeypatch.setattr(provenance, name, found)
-
-
-@pytest.fixture
-def finished(small: Small, software: None, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
+def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
     """Take the finished report of the small campaign in place of making one; which were asked for, after what results."""
     asked = []
 
@@ -285,7 +273,7 @@ def finished(small: Small, software: None, monkeypatch: pytest.MonkeyPatch) -> l
 
 
 @pytest.fixture
-def executed(software: None, monkeypatch: pytest.MonkeyPatch) -> None:
+def executed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Take a notebook that shows a few blocks of every kind in place of running one; everything is exported from it."""
     from render import samples
 

@@ -13,10 +13,9 @@ from conftest import DATE, Report, Small, plain, shared_demo
 from PIL import Image
 
 from intake_report import publish as module
-from intake_report.editions import extract, publish_draft, publish_extract
 from intake_report.errors import DataError
-from intake_report.provenance import MANIFEST, damages, read_manifest
-from intake_report.publish import issued_reports, publish
+from intake_report.provenance import MANIFEST, damages, issued_reports, read_manifest
+from intake_report.publish import extract, publish, publish_draft, publish_extract
 from intake_report.render.blocks import plain as unmarked
 from intake_report.render.notebook import read_document, record_tables
 from intake_report.results.document import results_json

@@ -30,7 +30,8 @@ from intake_report.plan.design import Case, Design, Scatter, cases, from_results
 from intake_report.plan.page import Plan, basis, form, review, sheets
 from intake_report.plan.power import Shown, judge_design
 from intake_report.plan.window import Forecast, climate, day_window, read_forecast, window_notes
-from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
+from intake_report.provenance import folder_of, last_revision
+from intake_report.publish import put_in_place, scratch_folder
 from intake_report.render.blocks import plain
 from intake_report.render.document import Attachment, ReportMeta, number
 from intake_report.render.html import export_html
@@ -245,13 +246,13 @@ def run(arguments: argparse.Namespace) -> int:
 def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[Path, bool]:
     """Write the plan to `<out>/<campaign id>/<date>[-rN]/`; return the folder, and False where it was there already."""
     home = out.resolve() / plan.campaign.about.id
-    names = sorted(folders_of(home, plan.date), key=revision_of)
-    for name in names[-1:]:
-        file, again = home / name / "plan.json", replace(plan, revision=revision_of(name))
-        if file.is_file() and file.read_text(encoding="utf-8") == again.json():
-            return home / name, False
-    plan = replace(plan, revision=1 + max(map(revision_of, names), default=0))
-    folder = home / (plan.date if plan.revision == 1 else f"{plan.date}-r{plan.revision}")
+    last = last_revision(home, plan.date)
+    folder = folder_of(home, plan.date, last)
+    file, again = folder / "plan.json", replace(plan, revision=last)
+    if file.is_file() and file.read_text(encoding="utf-8") == again.json():
+        return folder, False
+    plan = replace(plan, revision=last + 1)
+    folder = folder_of(home, plan.date, plan.revision)
     with scratch_folder(home) as scratch:
         made = scratch / "plan"
         made.mkdir()
