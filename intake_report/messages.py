@@ -1,7 +1,6 @@
 """Findings, notes, reasons and limitations: one template with its values, which stay numbers until a reader is known.
 
-Whatever a step says about the data is a `Message`. Units and decimals are applied by `said`, once, when the text is
-printed; a sentence is never searched or rewritten.
+Units and decimals are applied by `said`, once, when the text is printed; a sentence is never searched or rewritten.
 """
 
 from __future__ import annotations
@@ -22,12 +21,6 @@ class Value:
     decimals: int | None = None  # None: what is usual for the quantity
     signed: bool = False  # a plus sign in front of a positive number
 
-    def text(self, system: UnitSystem) -> str:
-        """Return the number in the reader's unit."""
-        if self.decimals is None:
-            return formatting.usual(self.number, self.quantity, system)
-        return formatting.with_unit(self.number, self.quantity, system, self.decimals, signed=self.signed)
-
 
 @dataclass(frozen=True)
 class Interval:
@@ -38,15 +31,6 @@ class Interval:
     quantity: str
     decimals: int
 
-    def text(self, system: UnitSystem) -> str:
-        """Return the limits in the reader's unit; "not bounded" without any."""
-        if self.low is not None and self.high is not None:
-            return formatting.interval(self.low, self.high, self.quantity, system, self.decimals)
-        if self.low is None and self.high is None:
-            return "not bounded"
-        side, limit = ("above", self.low) if self.high is None else ("below", self.high)
-        return f"{side} {formatting.with_unit(limit, self.quantity, system, self.decimals)}"
-
 
 @dataclass(frozen=True)
 class Beyond:
@@ -55,13 +39,6 @@ class Beyond:
     number: float
     limit: float
     quantity: str
-
-    def text(self, system: UnitSystem) -> str:
-        """Return the number in the reader's unit."""
-        texts = [
-            [formatting.usual(x, self.quantity, system, more) for more in (0, 1, 2)] for x in (self.number, self.limit)
-        ]
-        return next((text for text, limit in zip(*texts, strict=True) if text != limit), texts[0][-1])
 
 
 @dataclass(frozen=True)
@@ -72,10 +49,6 @@ class Count:
     noun: str
     plural: str | None = None
 
-    def text(self, system: UnitSystem) -> str:  # noqa: ARG002 - the same for all readers
-        """Return number and noun."""
-        return formatting.count(self.number, self.noun, self.plural)
-
 
 @dataclass(frozen=True)
 class Listing:
@@ -83,11 +56,6 @@ class Listing:
 
     parts: tuple[Part, ...]
     last: str = "and"
-
-    def text(self, system: UnitSystem) -> str:
-        """Return the parts in one text."""
-        words = [said(part, system) for part in self.parts]
-        return "; ".join(words) if self.last == ";" else formatting.listing(words, self.last)
 
 
 @dataclass(frozen=True)
@@ -103,12 +71,7 @@ class Message:
     values: tuple[tuple[str, Part], ...] = ()
     code: str = ""  # what is said, for programs
 
-    def text(self, system: UnitSystem) -> str:
-        """Return the sentence for a reader of `system`."""
-        return self.template.format_map({name: _Said(part, system) for name, part in self.values})
-
     def __bool__(self) -> bool:
-        """Whether anything is said."""
         return bool(self.template)
 
     def value(self, name: str) -> Part:
@@ -141,17 +104,41 @@ def message(template: str, /, code: str = "", **values: Part) -> Message:
 
 def said(part: Part, system: UnitSystem) -> str:
     """Return a part as a reader of `system` sees it."""
-    return str(part) if isinstance(part, str | int) else part.text(system)
+    match part:
+        case Message():
+            return part.template.format_map({name: _Said(value, system) for name, value in part.values})
+        case Value(number, quantity, None):
+            return formatting.usual(number, quantity, system)
+        case Value(number, quantity, int(decimals), signed):
+            return formatting.with_unit(number, quantity, system, decimals, signed=signed)
+        case Interval(None, None):
+            return "not bounded"
+        case Interval(low, None, quantity, decimals):
+            return f"above {formatting.with_unit(low, quantity, system, decimals)}"
+        case Interval(None, high, quantity, decimals):
+            return f"below {formatting.with_unit(high, quantity, system, decimals)}"
+        case Interval(low, high, quantity, decimals):
+            return formatting.interval(low, high, quantity, system, decimals)
+        case Beyond(number, limit, quantity):
+            pairs = [[formatting.usual(x, quantity, system, more) for x in (number, limit)] for more in (0, 1, 2)]
+            return next((text for text, other in pairs if text != other), pairs[-1][0])
+        case Count(number, noun, plural):
+            return formatting.count(number, noun, plural)
+        case Listing(parts, last):
+            words = [said(one, system) for one in parts]
+            return "; ".join(words) if last == ";" else formatting.listing(words, last)
+    return str(part)
 
 
 def plain(part: Part) -> Any:
     """Return a part as JSON-able data: a message as its code, template and values, a number with its quantity."""
-    if isinstance(part, Message):
-        return {"code": part.code, "template": part.template, "values": {name: plain(v) for name, v in part.values}}
-    if isinstance(part, Listing):
-        return [plain(item) for item in part.parts]
-    if isinstance(part, Value | Beyond):
-        return {"number": part.number, "quantity": part.quantity}
-    if isinstance(part, Interval):
-        return {"low": part.low, "high": part.high, "quantity": part.quantity}
+    match part:
+        case Message():
+            return {"code": part.code, "template": part.template, "values": {name: plain(v) for name, v in part.values}}
+        case Listing():
+            return [plain(item) for item in part.parts]
+        case Value() | Beyond():
+            return {"number": part.number, "quantity": part.quantity}
+        case Interval():
+            return {"low": part.low, "high": part.high, "quantity": part.quantity}
     return part.number if isinstance(part, Count) else part

@@ -1,25 +1,24 @@
 """Result to figure; computes nothing and sets no global state."""
 
-from __future__ import annotations
-
 import gc
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import textwrap
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import lru_cache, wraps
 from itertools import cycle
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
+import matplotlib as mpl
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from intake_report import formatting
 from intake_report.results import MetricKey, ReportResult, RunCurve
 from intake_report.units import to_display
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.axis import Axis
-    from matplotlib.figure import Figure
-    from matplotlib.font_manager import FontProperties
 
 WIDTH = 6.9  # in; the text width of the report, so that letters keep their size
 # Distinguishable with the common colour deficiencies and in grey; each configuration also has its own marker and dash.
@@ -54,8 +53,7 @@ STYLE: dict[Any, Any] = {
 class Look:
     """Colour, marker and dash of each configuration, the same in all figures of a report.
 
-    The baseline is always dark with round markers; the others take the next colours in campaign order. A configuration
-    keeps its colour from campaign to campaign as long as its role and its place among the others stay the same.
+    The baseline is always dark with round markers; the others take the next in campaign order, the same from campaign to campaign.
     """
 
     def __init__(self, result: ReportResult) -> None:
@@ -82,8 +80,6 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 
     @wraps(draw)
     def drawn(*args: Any, **kwargs: Any) -> Figure:
-        import matplotlib as mpl
-
         with mpl.rc_context(STYLE), uncollected():
             figure = draw(*args, **kwargs)
             _place(figure)
@@ -93,14 +89,18 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 
 
 def drawing(
-    height: float, finding: str, rows: int = 1, columns: int = 1, used: int | None = None, **more: Any
-) -> tuple[Figure, list[Axes]]:
-    """Return a figure of the text width under what it shows, if anything, and its panels in reading order.
+    result: ReportResult,
+    height: float,
+    finding: str,
+    rows: int = 1,
+    columns: int = 1,
+    used: int | None = None,
+    **more: Any,
+) -> tuple[Look, Figure, list[Axes]]:
+    """Return the look of a result, a figure of the text width under what it shows, and its panels in reading order.
 
     `height` [in]; `used`: so many of the panels are needed, the others hidden; `more`: as `Figure.subplots` takes it.
     """
-    from matplotlib.figure import Figure
-
     figure = Figure(figsize=(WIDTH, height))
     if finding:
         style: dict[str, Any] = {"ha": "left", "va": "top", "fontsize": 9.5, "fontweight": "bold"}
@@ -108,7 +108,7 @@ def drawing(
     panels = list(figure.subplots(rows, columns, squeeze=False, **more).ravel())
     for panel in panels[used:] if used is not None else ():
         panel.set_visible(False)
-    return figure, panels[:used]
+    return Look(result), figure, panels[:used]
 
 
 def name_axes(panel: Axes, x: str = "", y: str = "", grid: Literal["x", "y", "both"] = "y") -> None:
@@ -120,18 +120,13 @@ def name_axes(panel: Axes, x: str = "", y: str = "", grid: Literal["x", "y", "bo
 @lru_cache(maxsize=4096)
 def text_size(text: str, font: FontProperties) -> tuple[float, float, float]:
     """Return width, height and descent of one line of text [pt]."""
-    from matplotlib.textpath import text_to_path
-
     size: tuple[float, float, float] = text_to_path.get_text_width_height_descent(text, font, False)
     return size
 
 
 def _extent(texts: Iterable[str], points: float) -> tuple[float, float]:
     """Return width of the widest and height of the highest of some texts of several lines [pt]."""
-    from matplotlib.font_manager import FontProperties
-
-    font = FontProperties(size=points)
-    lines = [text.split("\n") for text in texts if text]
+    font, lines = FontProperties(size=points), [text.split("\n") for text in texts if text]
     width = max((text_size(line, font)[0] for text in lines for line in text), default=0.0)
     return width, LINE * points * max(map(len, lines), default=0)
 
@@ -144,41 +139,39 @@ def _place(figure: Figure) -> None:
     panels = [panel for panel in figure.axes if panel.get_visible()]
     width, height = (72.0 * side for side in figure.get_size_inches())
     heading = _extent([figure.get_suptitle()], 9.5)[1]
-    bottom = EDGE + (LEGEND if figure.legends else 0.0)
-    top = height - EDGE - (heading + EDGE if heading else 0.0)
+    ends = EDGE + (LEGEND if figure.legends else 0.0), height - EDGE - (heading + EDGE if heading else 0.0)
     spots: list[Any] = [panel.get_subplotspec() for panel in panels]
     grid = spots[0].get_gridspec()
     rows, columns = [spot.rowspan.start for spot in spots], [spot.colspan.start for spot in spots]
-    bottoms, heights = _shares(rows, [_below_and_above(panel) for panel in panels], (bottom, top), grid, upright=True)
-    about = 0.75 / grid.ncols  # of the width, until it is known
+    bottoms, heights = _shares(rows, map(_below_and_above, panels), ends, grid.get_height_ratios(), GAP[1], -1)
     for panel, row in zip(panels, rows, strict=True):  # how many ticks there are depends on the height
-        panel.set_position((0.0, bottoms[row] / height, about, heights[row] / height))
-    lefts, widths = _shares(
-        columns, [_left_and_right(panel) for panel in panels], (EDGE, width - EDGE), grid, upright=False
-    )
+        panel.set_position((0.0, bottoms[row] / height, 0.75 / grid.ncols, heights[row] / height))
+    ends = EDGE, width - EDGE
+    lefts, widths = _shares(columns, map(_left_and_right, panels), ends, grid.get_width_ratios(), GAP[0], 1)
     for panel, row, column in zip(panels, rows, columns, strict=True):
         left, bottom = lefts[column] / width, bottoms[row] / height
         panel.set_position((left, bottom, widths[column] / width, heights[row] / height))
 
 
 def _shares(
-    places: Sequence[int], needs: Sequence[tuple[float, float]], ends: tuple[float, float], grid: Any, *, upright: bool
-) -> tuple[list[float], list[float]]:
-    """Return begin and length of every row (`upright`) or column of panels between two ends [pt].
+    places: list[int],
+    needs: Iterable[tuple[float, float]],
+    ends: tuple[float, float],
+    ratios: Any,
+    gap: float,
+    way: int,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return begin and length of every column of panels, or of every row from the top (`way` -1), between two ends [pt].
 
     `places`, `needs`: of each panel the number of its row or column, and the room before and after it.
     """
-    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * (max(places) + 1)
     before, after = np.zeros((2, len(ratios)))
-    for place, (one, other) in zip(places, needs, strict=True):
-        before[place], after[place] = max(before[place], one), max(after[place], other)
-    free = ends[1] - ends[0] - sum(before) - sum(after) - GAP[upright] * (len(ratios) - 1)
-    lengths = [free * ratio / sum(ratios) for ratio in ratios]
-    begins, at = [0.0] * len(ratios), ends[0]
-    for i in reversed(range(len(ratios))) if upright else range(len(ratios)):  # rows count from the top
-        begins[i] = at + before[i]
-        at = begins[i] + lengths[i] + after[i] + GAP[upright]
-    return begins, lengths
+    for side, room in zip((before, after), zip(*needs, strict=True), strict=True):
+        np.maximum.at(side, places, room)
+    free = ends[1] - ends[0] - sum(before + after) - gap * (len(ratios) - 1)
+    lengths = free * np.array(ratios) / sum(ratios)
+    whole = before + lengths + after + gap
+    return ends[0] + np.cumsum(whole[::way])[::way] - whole + before, lengths
 
 
 def _ticks(axis: Axis, side: str) -> tuple[float, float, float, float]:
@@ -248,11 +241,11 @@ def axis_label(text: str, quantity: str, result: ReportResult) -> str:
     return f"{text} [{unit}]" if unit else text
 
 
-def by_configuration(curves: Sequence[RunCurve], ids: Sequence[str]) -> Iterator[tuple[str, list[RunCurve]]]:
-    """Yield the curves of each configuration that has any, in the order of `ids`."""
-    for id in ids:
-        if found := [curve for curve in curves if curve.configuration == id]:
-            yield id, found
+def by_configuration(curves: Sequence[RunCurve], result: ReportResult) -> Iterator[tuple[str, list[RunCurve]]]:
+    """Yield the curves of each configuration that has any, the baseline first."""
+    for configuration in result.ordered:
+        if found := [curve for curve in curves if curve.configuration == configuration.id]:
+            yield configuration.id, found
 
 
 def extent(axes: Iterable[Axes]) -> tuple[float, float]:
@@ -269,15 +262,14 @@ def keys_of(result: ReportResult, id: str) -> list[MetricKey]:
 @styled
 def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the rise of intake air temperature during each stop, and rise and rate of each stop against its duration."""
-    look = Look(result)
-    figure, panels = drawing(3.2, finding, 1, 3, width_ratios=(3, 2, 2))
+    look, figure, panels = drawing(result, 3.2, finding, 1, 3, width_ratios=(3, 2, 2))
     traces, rises, rates = panels
     of_run = {run.id: run.configuration for run in result.runs}
     rise = "temperature_difference"
-    for id, curves in by_configuration(result.stop_curves, look.ids):
+    for id, curves in by_configuration(result.stop_curves, result):
         style: dict[str, Any] = {"color": look.colour[id], "ls": look.dash[id], "lw": 0.7, "alpha": 0.8}
-        for i, curve in enumerate(curves):
-            traces.plot(curve.x, shown(curve.y, rise, result), label=None if i else result.name_of(id), **style)
+        for curve in curves:
+            traces.plot(curve.x, shown(curve.y, rise, result), label=result.name_of(id), **style)
         stops = [s for s in result.stops if of_run[s.run] == id and s.rate is not None]
         marks: dict[str, Any] = {"ls": "none", "marker": look.marker[id], "ms": 3.0, "color": look.colour[id]}
         durations = [s.duration for s in stops]
@@ -292,29 +284,20 @@ def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
 
 def wrapped(text: str, width: int) -> str:
     """Return text in lines of at most so many characters."""
-    import textwrap
-
     return "\n".join(textwrap.wrap(text, width, break_long_words=False))
 
 
-End = tuple[float, str, str]  # height of the end of a line [data], name, colour
-
-
-def end_of(y: np.ndarray, id: str, result: ReportResult, look: Look) -> list[End]:
-    """Return where the line of a configuration ends; nothing where it has no value."""
-    known = y[np.isfinite(y)]
-    return [(float(known[-1]), wrapped(result.name_of(id), 18), look.colour[id])] if known.size else []
-
-
-def end_labels(panel: Axes, labels: Sequence[End], least: float = 0.11) -> None:
-    """Write names at the right edge beside the ends of their lines, none over another."""
+def end_labels(panel: Axes, lines: Mapping[str, np.ndarray], result: ReportResult, look: Look, least: float) -> None:
+    """Write the names of configurations at the right edge beside the ends of their `lines`, at `least` so far apart."""
+    known = {id: y[np.isfinite(y)] for id, y in lines.items()}
+    ends = sorted((float(y[-1]), wrapped(result.name_of(id), 18), look.colour[id]) for id, y in known.items() if y.size)
     low, high = panel.get_ylim()
     shares: list[float] = []
-    for y, _, _ in sorted(labels):
+    for y, _, _ in ends:
         share = (min(max(y, low), high) - low) / (high - low)
         shares.append(max(share, shares[-1] + least) if shares else share)
     over = max([1.0, *shares[-1:]]) - 1.0  # lines that end at the top push each other out of the panel
     place: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (4, 0), "textcoords": "offset points"}
     style: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": 7.5, "annotation_clip": False}
-    for share, (_, name, colour) in zip(shares, sorted(labels), strict=True):
+    for share, (_, name, colour) in zip(shares, ends, strict=True):
         panel.annotate(name, (1.0, share - over), color=colour, **place, **style)

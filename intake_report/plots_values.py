@@ -1,25 +1,21 @@
 """Figures of values: runs as dots, differences with their intervals, budgets, acceptance, air, dyno, restriction; they compute nothing."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from intake_report import formatting, plots
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult
-from intake_report.plots import GREY, Look, axis_label, drawing, end_of, legend, name_axes, shown, styled, wrapped
+from intake_report.plots import GREY, Look, axis_label, drawing, legend, name_axes, shown, styled, wrapped
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import to_display
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 NAMED = 3  # configurations that have room for their names below a panel
 CARET_UP = 6  # matplotlib's caret that points upwards, its tip on the value
@@ -34,10 +30,8 @@ OWN: dict[str, Any] = {"color": plots.COLOURS[2], "label": "each run its own"}
 @styled
 def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -> Figure:
     """Draw each run's value as a dot and each configuration's mean as a bar, one panel per metric, under its finding."""
-    look = Look(result)
-    columns = min(3, len(keys))
-    rows = -(-len(keys) // columns)
-    figure, panels = drawing(0.3 + 2.0 * rows + 0.3, finding, rows, columns, len(keys))
+    columns, rows = min(3, len(keys)), -(-len(keys) // 3)
+    look, figure, panels = drawing(result, 0.6 + 2.0 * rows, finding, rows, columns, len(keys))
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
         if len(look.ids) <= NAMED:  # names below the marks; more would overlap
@@ -86,13 +80,12 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
 @styled
 def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -> Figure:
     """Draw the differences from the baseline with their intervals, one panel per quantity."""
-    look = Look(result)
     rows_shown = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
     quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in rows_shown))
     groups = [[c for c in rows_shown if result.metric(c.key).spec.quantity == q] for q in quantities]
     rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
     height = 1.0 + sum(0.5 + 0.34 * len(r) for r in rows)
-    figure, axes = drawing(height, finding, len(groups), height_ratios=[len(r) + 1 for r in rows])
+    look, figure, axes = drawing(result, height, finding, len(groups), height_ratios=[len(r) + 1 for r in rows])
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
         present = [id for id in look.ids if any(c.configuration == id for c in group)]
         for c in group:
@@ -127,10 +120,9 @@ def budget_figure(
     most = {key.key: max((row.u or 0.0 for row in rows), default=0.0) for key, rows in budgets}
     seen = {row.source for key, rows in budgets for row in rows if row.u and row.u >= 0.02 * most[key.key]}
     sources = [s for s in result.uncertainty.sources if s.name in seen]
-    columns = min(3, len(budgets))
-    lines = -(-len(budgets) // columns)
+    columns, lines = min(3, len(budgets)), -(-len(budgets) // 3)
     height = 0.7 + lines * (0.65 + 0.21 * len(sources))
-    figure, panels = drawing(height, finding, lines, columns, len(budgets), sharey=True)
+    _, figure, panels = drawing(result, height, finding, lines, columns, len(budgets), sharey=True)
     for panel, (key, rows) in zip(panels, budgets, strict=True):
         quantity = difference_quantity(key)
         widths = {row.source: row.u for row in rows}
@@ -151,7 +143,7 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
     runs = [run.id for run in result.runs]
     criteria = list(dict.fromkeys((c.code, c.title) for c in rows_of(result.criteria)))
     titles = [wrapped(title, 26) for _, title in criteria]
-    figure, (panel,) = drawing(2.1 + 0.2 * len(runs), finding)
+    _, figure, (panel,) = drawing(result, 2.1 + 0.2 * len(runs), finding)
     marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
     for criterion in rows_of(result.criteria):
         x = [code for code, _ in criteria].index(criterion.code)
@@ -165,8 +157,7 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
     for label in panel.get_xticklabels():
         label.set(ha="left", va="center", rotation_mode="anchor")
     panel.set_yticks(range(len(runs)), list(reversed(runs)))
-    panel.set_xlim(-0.6, len(criteria) - 0.4)
-    panel.set_ylim(-0.7, len(runs) - 0.3)
+    panel.set(xlim=(-0.6, len(criteria) - 0.4), ylim=(-0.7, len(runs) - 0.3))
     panel.spines[["left", "bottom"]].set_visible(False)
     panel.tick_params(length=0)
     panel.grid(axis="y", lw=0.4)
@@ -177,13 +168,12 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
 def common_drive_figure(result: ReportResult) -> Figure:
     """Draw the over-ambient temperature that the models give on the common drive, a line per configuration."""
     assert result.common_drive is not None
-    look = Look(result)
-    figure, (panel,) = drawing(2.6, "")
+    look, figure, (panel,) = drawing(result, 2.6, "")
     for curve in result.common_drive.curves:
         id, y = curve.configuration, shown(curve.y, "temperature_difference", result)
         panel.plot(curve.x, y, color=look.colour[id], ls=look.dash[id], label=result.name_of(id))
-    over = axis_label("Over-ambient (model)", "temperature_difference", result)
-    name_axes(panel, "Time on the common drive [s]", over)
+    name = axis_label("Over-ambient (model)", "temperature_difference", result)
+    name_axes(panel, "Time on the common drive [s]", name)
     legend(figure, panel)
     return figure
 
@@ -191,8 +181,7 @@ def common_drive_figure(result: ReportResult) -> Figure:
 @styled
 def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
-    look = Look(result)
-    figure, (panel,) = drawing(3.2, finding)
+    look, figure, (panel,) = drawing(result, 3.2, finding)
     panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
     ambient = float(to_display(air.ambient, "temperature", result.units))
     marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
@@ -202,9 +191,8 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     for at, mass, marker, colour, name in marks:
         panel.plot(at, mass, marker=marker, color=colour, ms=11 if marker == "_" else 6, mew=1.6, ls="none")
         panel.annotate(name, (at, mass), xytext=(7, 5), textcoords="offset points", fontsize=7.5, color=colour)
-    whole = air.ambient_mass
-    there, back = (lambda m: np.asarray(m) * (100.0 / whole)), (lambda p: np.asarray(p) * (whole / 100.0))
-    share = panel.secondary_yaxis("right", functions=(there, back))
+    whole = air.ambient_mass / 100.0  # g for each percent
+    share = panel.secondary_yaxis("right", functions=(lambda m: np.asarray(m) / whole, lambda p: np.asarray(p) * whole))
     share.set_ylabel("Share of ambient [%]")
     share.spines["right"].set_visible(True)
     name_axes(panel, axis_label("Temperature of the air", "temperature", result), "Mass of air [g]", grid="both")
@@ -215,30 +203,30 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
 @styled
 def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     """Draw the mean curves of power and torque with their pointwise bands."""
-    look = Look(result)
-    figure, panels = drawing(2.7, finding, 1, 2, sharex=True)
+    look, figure, panels = drawing(result, 2.7, finding, 1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
-        ends: list[plots.End] = []
+        ends: dict[str, np.ndarray] = {}
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
             id, mean = curve.configuration, shown(curve.mean, quantity, result)
             panel.plot(dyno.speeds, mean, color=look.colour[id], ls=look.dash[id])
             if curve.low is not None and curve.high is not None:
                 low, high = (shown(limit, quantity, result) for limit in (curve.low, curve.high))
                 panel.fill_between(dyno.speeds, low, high, color=look.colour[id], alpha=0.14, lw=0)
-            ends += end_of(mean, id, result, look)
+            ends[id] = mean
         name_axes(panel, "Engine speed [rpm]", axis_label(quantity.capitalize(), quantity, result), grid="both")
         panel.margins(x=0.0)
-    plots.end_labels(panels[1], ends, 0.16)  # the same lines in both panels
+    plots.end_labels(panels[1], ends, result, look, 0.16)  # the same lines in both panels
     return figure
 
 
 @styled
 def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
-    look = Look(result)
     curves = [curve for curve in dyno.differences if curve.quantity == "power"]
     rows, columns = -(-len(curves) // 2), min(2, len(curves))
-    figure, panels = drawing(0.5 + 1.6 * rows, finding, rows, columns, len(curves), sharex=True, sharey=True)
+    look, figure, panels = drawing(
+        result, 0.5 + 1.6 * rows, finding, rows, columns, len(curves), sharex=True, sharey=True
+    )
     for panel, curve in zip(panels, curves, strict=False):
         colour = look.colour[curve.candidate]
         low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
@@ -257,9 +245,8 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str)
 @styled
 def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: str) -> Figure:
     """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
-    look = Look(result)
-    figure, (panel,) = drawing(2.6, finding)
-    ends: list[plots.End] = []
+    look, figure, (panel,) = drawing(result, 2.6, finding)
+    ends: dict[str, np.ndarray] = {}
     for fit in sorted(curves.fits, key=lambda f: look.ids.index(f.configuration)):
         id, flow = fit.configuration, np.linspace(fit.lowest, fit.highest, 60)
         law = shown(fit.coefficient * flow**fit.exponent, "restriction", result)
@@ -267,13 +254,12 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
         flows, drops = zip(*fit.points, strict=True)
         measured = (shown(flows, "volume_flow", result), shown(drops, "restriction", result))
         panel.plot(*measured, ls="none", marker=look.marker[id], ms=4.5, color=look.colour[id])
-        ends += end_of(law, id, result, look)
+        ends[id] = law
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))
         panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
+    panel.set(xlim=(0.0, None), ylim=(0.0, None))
     names = axis_label("Airflow", "volume_flow", result), axis_label("Restriction", "restriction", result)
     name_axes(panel, *names, "both")
-    panel.set_xlim(left=0.0)
-    panel.set_ylim(bottom=0.0)
-    plots.end_labels(panel, ends)
+    plots.end_labels(panel, ends, result, look, 0.11)
     return figure

@@ -134,6 +134,6 @@ def _scalar(value: Any) -> Scalar:
     if isinstance(value, tuple | list):
         return "; ".join(str(_scalar(item)) for item in value)
     if isinstance(value, Phrase):
-        return value.text("si")
+        return said(value, "si")
     number: Scalar = value.item() if hasattr(value, "item") else value
     return number

@@ -25,7 +25,7 @@ from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import MetricFunction, reading
 from intake_report.metrics.registry import metric as register_metric
-from intake_report.plots import Look, drawing, legend, name_axes, styled
+from intake_report.plots import drawing, legend, name_axes, shown, styled
 from intake_report.render.sections.stated import moved
 from intake_report.results import Better, ReportResult
 from intake_report.results.document import results_document
@@ -40,9 +40,9 @@ DELTA, OVER = "temperature_difference", "over_ambient"
 def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.DataFrame:
     """Return one run with every channel on every full second, ready to be plotted; DataError if there is no such run.
 
-    Returns a DataFrame (n seconds, channels + 4) by elapsed time [s]. Channels are interpolated between valid true samples, NaN
-    over longer pauses than the channel allows; `over_ambient` of the rebuilt temperature, as the metrics see it; `distance`
-    along the route [m]; `phase` and `stop` (names, "" outside). ``attrs["units"]`` holds the unit of each column.
+    DataFrame (n seconds, channels + 4) by elapsed time [s], units of the columns in ``attrs["units"]``. Channels are interpolated
+    between valid true samples, NaN over longer pauses than the channel allows; `over_ambient` of the rebuilt temperature, as the
+    metrics see it; `distance` along the route [m]; `phase` and `stop` (names, "" outside).
     """
     series, clean, aligned = measured.series[run], measured.cleaned[run], measured.alignment.run(run)
     last = float(clean.frame.index[-1]) if len(clean.frame) else 0.0
@@ -76,9 +76,9 @@ def overlay(
 ) -> Figure:
     """Draw one channel of several runs over one another, in the colours of the report.
 
-    `measured`, `result`: of `measure_runs` and `conclude`; `channel`: a column of `run_frame`; `runs`: ids, all of the
-    comparison unless given; `phase`, `stop`: only this phase, or the stop at this place, time counted from its beginning;
-    `over` {"distance", "time"}: what runs along the axis. DataError: a name that does not exist.
+    `channel`: a column of `run_frame`; `runs`: ids, all of the comparison unless given; `phase`, `stop`: only this phase, or
+    the stop at this place, time counted from its beginning; `over` {"distance", "time"}: what runs along the axis.
+    DataError: a name that does not exist.
     """
     if over not in ("distance", "time"):
         raise DataError(f"“{over}” is not an axis.", remedy="Draw over “distance” or “time”.")
@@ -99,17 +99,14 @@ def overlay(
 
 @styled
 def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str, over: str) -> Figure:
-    look, named = Look(result), set()
-    figure, (panel,) = drawing(3.2, "")
-    configuration = {run.id: run.configuration for run in result.runs}
+    look, figure, (panel,) = drawing(result, 3.2, "")
     for run, part in parts.items():
-        id = configuration[run]
+        id = next(one.configuration for one in result.runs if one.id == run)
         if channel not in part or part.empty:
             continue
         along = part["distance"] / 1000.0 if over == "distance" else (part.index - part.index[0])
-        label = None if id in named else result.name_of(id)
-        named.add(id)
-        panel.plot(along, part[channel], color=look.colour[id], linestyle=look.dash[id], label=label, gid=run)
+        style = {"color": look.colour[id], "ls": look.dash[id], "label": result.name_of(id)}
+        panel.plot(along, part[channel], gid=run, **style)
     titles = {OVER: "Over-ambient temperature", **{name: known.label for name, known in CHANNELS.items()}}
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
     axis = "Route distance [km]" if over == "distance" else "Time [s]"
@@ -120,15 +117,14 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
 
 def values(result: ReportResult) -> pd.DataFrame:
     """Return every metric (rows) in every run of the comparison (columns) in the reader's unit; NaN without a value."""
-    frame = pd.DataFrame(index=pd.Index([key.key for key in result.metrics], name="metric"))
-    frame["title"] = [metric_title(key, result.units) for key in result.metrics]
-    frame["unit"] = [formatting.unit_of(key.spec.quantity, result.units) for key in result.metrics]
-    for run in result.runs:
-        own = {v.key: v.value for v in result.values if v.run == run.id}  # noqa: PD011 - no pandas object
-        shown = [_shown(own.get(key.key), key.spec.quantity, result.units) for key in result.metrics]
-        if own:
-            frame[run.id] = shown
-    return frame
+    own = {(v.run, v.key): v.value for v in result.values}  # noqa: PD011 - no pandas object
+    runs = [run.id for run in result.runs if any(id == run.id for id, _ in own)]
+    rows = []
+    for key in result.metrics:
+        unit = formatting.unit_of(key.spec.quantity, result.units)
+        found = shown((own.get((run, key.key)) for run in runs), key.spec.quantity, result)
+        rows.append((metric_title(key, result.units), unit, *found))
+    return pd.DataFrame(rows, pd.Index([key.key for key in result.metrics], name="metric"), ["title", "unit", *runs])
 
 
 def comparisons(result: ReportResult) -> pd.DataFrame:
@@ -136,7 +132,7 @@ def comparisons(result: ReportResult) -> pd.DataFrame:
     rows = []
     for c in result.comparisons:
         key = result.metric(c.key)
-        numbers = (_shown(v, difference_quantity(key), result.units) for v in (c.difference, c.low, c.high))
+        numbers = shown((c.difference, c.low, c.high), difference_quantity(key), result)
         rows.append((metric_title(key, result.units), result.name_of(c.configuration), *numbers, c.verdict))
     return pd.DataFrame(rows, columns=["metric", "configuration", "difference", "low", "high", "verdict"])
 
@@ -148,10 +144,7 @@ def difference(result: ReportResult, other: ReportResult) -> pd.DataFrame:
 
 
 def fit_models(campaign: Campaign, measured: Measured) -> dict[str, ThermalFit]:
-    """Return the thermal model of each configuration, fitted to its runs that are not excluded; see `thermal.fit`.
-
-    Raises DataError: no configuration can be modelled; the reasons are named.
-    """
+    """Return the thermal model of each configuration, fitted to its runs that are not excluded; DataError if none can be."""
     inputs, refused = thermal_inputs(campaign, measured, {run.id for run in campaign.runs if not run.exclude})
     fits, reasons = fitted(campaign, inputs)
     if not fits:
@@ -207,17 +200,13 @@ def metric(
     needs: tuple[str, ...] = ("over-ambient",),
     words: tuple[str, str] = ("lower", "higher"),
 ) -> Callable[[Callable[[RunSeries], float]], MetricFunction]:
-    """Register a function of this notebook as a metric of everything measured from then on.
+    """Register a function of this notebook as a metric of everything measured from then on, in its tables, figures, comparisons.
 
-    `title`: as tables print it; `quantity`: key of `units.QUANTITIES`, in whose internal unit the function returns; `better`
-    {"lower", "higher", "neither"}: direction that is better; `decimals`: printed; `needs`: channels without which it cannot
-    be computed, "over-ambient" for IAT and an ambient reference; `words`: verdict where a configuration is better, and worse.
-
-    Notes
-    -----
-    ``function(series) -> float``, where `series` is a `RunSeries`; its docstring is the definition that the report
-    prints, its name the id. It appears in tables, figures and comparisons of this notebook; instruments are not drawn
-    through it. Running the cell again replaces it. A published report never holds it: rendering starts afresh.
+    ``function(series: RunSeries) -> float`` in the internal unit of `quantity`, a key of `units.QUANTITIES`; its name is the
+    id, its docstring the definition. `title`: as tables print it; `better` {"lower", "higher", "neither"}; `decimals`: printed;
+    `needs`: channels without which it cannot be computed, "over-ambient" for IAT and an ambient reference; `words`: verdict
+    where a configuration is better, and worse. Instruments are not drawn through it. Running the cell again replaces it; a
+    published report never holds it: rendering starts afresh.
     """
 
     def register(function: Callable[[RunSeries], float]) -> MetricFunction:
@@ -240,19 +229,15 @@ def _names(time: np.ndarray, spans: Any) -> np.ndarray:
     return names
 
 
-def _shown(value: float | None, quantity: str, units: UnitSystem) -> float:
-    return np.nan if value is None or not np.isfinite(value) else float(to_display([value], quantity, units)[0])
-
-
 def _chosen(draw: Callable[..., Any], label: str, **choices: Any) -> Any:
     """Return controls for the arguments of `draw`, and what it returns shown for the first of each; needs the extra `explore`."""
     import ipywidgets  # type: ignore[import-untyped]
     from IPython.display import display
 
-    def shown(**chosen: Any) -> None:
+    def show(**chosen: Any) -> None:
         display(draw(**chosen))  # type: ignore[no-untyped-call]
 
-    return ipywidgets.interact_manual.options(manual_name=label)(shown, **choices)
+    return ipywidgets.interact_manual.options(manual_name=label)(show, **choices)
 
 
 def explore_run(measured: Measured, result: ReportResult) -> Any:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from intake_report.messages import Count, Interval, Listing, Value, message, plain
+from intake_report.messages import Count, Interval, Listing, Value, message, plain, said
 from intake_report.report_table import Field, ReportTable, frame_of
 
 BLANK = "\N{NO-BREAK SPACE}"
@@ -10,26 +10,26 @@ BLANK = "\N{NO-BREAK SPACE}"
 
 def test_units_are_applied_when_the_text_is_printed():
     m = message("coolant at {value}, below {limit}", value=Value(15.0, "temperature"), limit=Value(80.0, "temperature"))
-    assert m.text("si") == f"coolant at 15{BLANK}°C, below 80{BLANK}°C"
-    assert m.text("us") == f"coolant at 59{BLANK}°F, below 176{BLANK}°F"
+    assert said(m, "si") == f"coolant at 15{BLANK}°C, below 80{BLANK}°C"
+    assert said(m, "us") == f"coolant at 59{BLANK}°F, below 176{BLANK}°F"
 
 
 def test_a_name_that_looks_like_a_quantity_or_a_field_stays_as_it_is():
     m = message("the tyre is {name}", name="Rain 40 °C {limit} $x$")
-    assert m.text("us") == "the tyre is Rain 40 °C {limit} $x$"
+    assert said(m, "us") == "the tyre is Rain 40 °C {limit} $x$"
 
 
 def test_listings_intervals_counts_and_messages_nest():
     inner = message("{what} {range}", what="peak", range=Interval(-5.0, None, "temperature_difference", 1))
     m = message("{n}: {parts}. {again:upper}", n=Count(1, "run"), parts=Listing(("a", "b", inner)), again=inner)
     above = f"above \N{MINUS SIGN}9.0{BLANK}°F"
-    assert m.text("us") == f"1 run: a, b and peak {above}. Peak {above}"
-    assert Interval(None, None, "time", 0).text("si") == "not bounded"
+    assert said(m, "us") == f"1 run: a, b and peak {above}. Peak {above}"
+    assert said(Interval(None, None, "time", 0), "si") == "not bounded"
 
 
 def test_a_value_that_the_template_names_and_nobody_gave_is_an_error():
     with pytest.raises(KeyError):
-        message("{absent}").text("si")
+        said(message("{absent}"), "si")
 
 
 def test_json_has_the_numbers_in_internal_units():

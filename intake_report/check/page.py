@@ -17,7 +17,7 @@ from intake_report import formatting
 from intake_report.check.logs import ChannelCheck, CriterionCheck, LogCheck, known_behaviour
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
-from intake_report.messages import Beyond
+from intake_report.messages import Beyond, said
 from intake_report.units import UnitSystem, from_internal, unit_label
 
 NARROWEST, WIDEST = 60, 120
@@ -171,7 +171,7 @@ def judged_text(check: CriterionCheck, system: UnitSystem) -> str:
     if check.code == "rain" and check.value is not None:
         return "the same" if check.value == 0 else "another"
     if check.outcome == "fail" and check.value is not None and check.limit is not None:
-        return Beyond(check.value, check.limit, check.quantity).text(system)
+        return said(Beyond(check.value, check.limit, check.quantity), system)
     return usual(check.value, check.quantity, system)
 
 
