@@ -188,8 +188,8 @@ def _load() -> None:
         from matplotlib.figure import Figure
 
         from intake_report.render.blocks import Paragraph
-        from intake_report.render.html import cell_html
         from intake_report.render.document import number
+        from intake_report.render.html import cell_html
 
         figure, folder = Figure(), Path(tempfile.mkdtemp())
         figure.add_subplot().set_title("$x$")
