@@ -33,12 +33,9 @@ _Found = tuple[model.Reference, Message, dict[str, Located]]
 
 
 def align_runs(runs: Sequence[CleanRun], settings: AlignSettings | None = None) -> Alignment:
-    """Align cleaned runs, at least one, onto one route distance; by default on a path from the runs, without phases.
+    """Align cleaned runs onto one route distance; by default on a path from the runs, without phases.
 
-    Raises
-    ------
-    DataError
-        If there is no run, the reference run does not exist, or a run has neither position nor speed.
+    Raises DataError: if there is no run, the reference run does not exist, or a run has neither position nor speed.
     """
     settings = settings or AlignSettings()
     if not runs:
@@ -78,10 +75,9 @@ def _find_reference(runs: Sequence[CleanRun], route: AlignSettings) -> _Found:
 
 
 def _refined(path: model.RoutePath, runs: Sequence[CleanRun]) -> tuple[model.RoutePath, int]:
-    """Return the path through the fixes of all runs pooled by route distance, and the number of runs used.
+    """Return the path through the fixes of all runs (40 at most) pooled by route distance, and the number of runs used.
 
-    A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
-    fewer than three runs on it the path is returned unchanged; of more than 40, as many spread over them are used.
+    A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not.
     """
     pool = [run for run in runs[:: max(1, math.ceil(len(runs) / paths.MOST_RUNS))] if paths.has_position(run)]
     fixes_by_run = [paths.fixes_of(run, path.centre) for run in pool]
@@ -104,8 +100,8 @@ def _refined(path: model.RoutePath, runs: Sequence[CleanRun]) -> tuple[model.Rou
 def _majority_reference(runs: Sequence[CleanRun], candidates: Sequence[CleanRun]) -> _Found:
     """Return the reference by speed, the candidate of median length.
 
-    That run may have driven the other way, or another road: as long as less than half of the runs are placed onto it,
-    one of the candidates that are not is tried, and that onto which most are placed is kept.
+    That run may have driven the other way, or another road: while less than half of the runs are placed onto it, one of
+    the candidates that are not is tried; that onto which most are placed is kept.
     """
     most = -1
     text = "Route distance is the distance that {source} drove by its speed, {length}."
@@ -166,7 +162,7 @@ def _grade(coverage: float, located: Located, *, by_likeness: bool) -> model.Gra
     wide = located.away or 0.0
     if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"
-    if coverage < FAIR[0] or wide > FAIR[1] or any(finding.code in DOUBTS for finding in located.findings):
+    if coverage < FAIR[0] or wide > FAIR[1] or any(finding.text.code in DOUBTS for finding in located.findings):
         return "poor"
     verified = not by_likeness or (located.residual is not None and located.residual <= IN_PLACE)
     return "fair" if verified else "place not verified"
@@ -198,8 +194,7 @@ def find_phases(
 ) -> tuple[PhaseSpan, ...]:
     """Return the passage of a run through each phase that it covers at all.
 
-    `distance` [m] by elapsed second never falls; `lap`: length of a closed route [m]: a run that began elsewhere passes the
-    phase one lap further on.
+    `distance` [m] by elapsed second never falls; `lap`: length of a closed route [m].
     """
     known = distance.dropna()
     if known.empty:
@@ -228,10 +223,10 @@ def find_phases(
 def highway_entry(
     time: model.Floats, speed: model.Floats, spans: Sequence[PhaseSpan], settings: AlignSettings
 ) -> tuple[float | None, Message | None]:
-    """Return the elapsed time [s] of the highway entry, or None and the reason.
+    """Return the elapsed time [s] of the highway entry, or None and the reason, from samples of speed (n,) [s], [km/h].
 
     The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or above
-    it for `hold`, between two of the true samples of speed (n,) [s], [km/h].
+    it for `hold`.
     """
     name = settings.entry_phase
     ramp = next((span for span in spans if (span.phase == name if name else span.kind == "ramp")), None)

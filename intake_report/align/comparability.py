@@ -22,8 +22,8 @@ NOT_KNOWN = message("not known", code="not-known")
 ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
 
 Outcome = Literal["pass", "fail", "unknown"]
-# A number; durations [s] by complete phase; speed by place (cells,) [km/h]; or why it is not known
-Fact = float | dict[str, float] | Floats | Message
+# A number; durations by phase [s] or speed by place [km/h], NaN where not known or not complete; or why it is not known
+Fact = float | Floats | Message
 
 
 @dataclass(frozen=True)
@@ -141,12 +141,10 @@ def assess(
 ) -> Comparability:
     """Apply every acceptance criterion to every run and to pairs of runs (default: all).
 
-    `surroundings` are known by run, `limits` by code; the others keep their defaults.
-
-    A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own: those
-    of its block where that holds another configuration, since the comparison is then made within it, else all. One of scope
-    "within" compares with the runs of its configuration only, and it says nothing of two runs of different configurations.
-    Runs of two such blocks make no pair.
+    `surroundings` are known by run, `limits` by code. A criterion of scope "alike" compares a run with the median of the runs
+    that pass the hard criteria of their own: those of its block where that holds another configuration, since the comparison
+    is then made within it, else all. One of scope "within" compares with the runs of its configuration only, and says nothing
+    of two runs of different configurations. Runs of two such blocks make no pair.
     """
     limits = limits or {}
     grid, known = grid_by_place(alignment), surroundings or {}
@@ -224,7 +222,7 @@ def _check(
     alone = spec.scope in ("run", "block")
     text = "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})"
     value, limit = Beyond(fact, stated.limit, spec.shown), Value(stated.limit, spec.shown)
-    reason = why or message(text, code=spec.code, title=spec.title, versus=versus, value=value, limit=limit)
+    reason = why or message(text, code=spec.code, title=spec.title, value=value, versus=versus, limit=limit)
     return made(fact, outcome="fail", reason=reason)
 
 
@@ -233,46 +231,39 @@ def _typical(sound: Sequence[Facts]) -> Facts:
     values: dict[str, Fact] = {}
     for code in CRITERIA:
         known = [fact for one in sound if not isinstance(fact := one.by_code[code], Message)]
-        durations = [fact for fact in known if isinstance(fact, dict)]
-        speeds = [fact for fact in known if isinstance(fact, np.ndarray)]
-        numbers = [fact for fact in known if isinstance(fact, float)]
-        if durations:
-            names = {name for one in durations for name in one}
-            values[code] = {n: float(np.median([one[n] for one in durations if n in one])) for n in names}
-        elif speeds:
-            rows = np.array(speeds)
+        if not known:
+            continue
+        rows = np.array(known, dtype=np.float64)
+        if rows.ndim == 2:
             some = np.isfinite(rows).any(axis=0)
             values[code] = middle = np.full(rows.shape[1], np.nan)
             middle[some] = np.nanmedian(rows[:, some], axis=0)
-        elif numbers and code == "time-of-day":
-            later = float(np.median([_hours_after(v, numbers[0]) for v in numbers]))
-            values[code] = (numbers[0] + later) % (2 * HALF_DAY)
-        elif numbers:
-            values[code] = float(np.median(numbers))
+        elif code == "time-of-day":
+            values[code] = float(rows[0] + np.median(_hours_after(rows, rows[0]))) % (2 * HALF_DAY)
+        else:
+            values[code] = float(np.median(rows))
     return Facts("median", values)
 
 
 def _between(code: str, a: Facts, b: Facts) -> Fact:
     """Return by how much two runs differ in a criterion, or why that is not known."""
     x, y = a.by_code[code], b.by_code.get(code, NOT_KNOWN)
-    if isinstance(x, dict) and isinstance(y, dict):
-        shared = [abs(np.log(x[n] / y[n])) for n in x if n in y]
-        if shared:
-            return float(np.expm1(max(shared)))
-        return message("no phase is complete in both", code="no-shared-phase")
-    if isinstance(x, np.ndarray) and isinstance(y, np.ndarray):
-        apart = (x - y)[np.isfinite(x - y)]
-        if len(apart) >= LEAST_CELLS:
-            return float(np.sqrt(np.mean(apart**2)))
-        return message("the runs share fewer than {least} places there", code="few-shared-places", least=LEAST_CELLS)
-    if isinstance(x, float) and isinstance(y, float):
-        return abs(_hours_after(x, y)) if code == "time-of-day" else abs(x - y)
-    return x if isinstance(x, Message) else y
+    if isinstance(x, Message) or isinstance(y, Message):
+        return x if isinstance(x, Message) else y
+    if code == "phase-duration":
+        apart = np.abs(np.log(x / y))
+        none = message("no phase is complete in both", code="no-shared-phase")
+        return float(np.expm1(np.nanmax(apart))) if np.isfinite(apart).any() else none
+    if isinstance(x, float):
+        return float(np.abs(_hours_after(x, y) if code == "time-of-day" else x - y))
+    apart = (x - y)[np.isfinite(x - y)]
+    few = message("the runs share fewer than {least} places there", code="few-shared-places", least=LEAST_CELLS)
+    return float(np.sqrt(np.mean(apart**2))) if len(apart) >= LEAST_CELLS else few
 
 
-def _hours_after(x: float, y: float) -> float:
-    """Return by how much a clock time is later than another [h], about the circle, so that midnight is no border."""
-    return float((x - y + HALF_DAY) % (2 * HALF_DAY) - HALF_DAY)
+def _hours_after(x: float | Floats, y: float | Floats) -> float | Floats:
+    """Return by how much clock times are later than another [h], about the circle, so that midnight is no border."""
+    return (x - y + HALF_DAY) % (2 * HALF_DAY) - HALF_DAY
 
 
 def _gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundings: RunSurroundings) -> Facts:
@@ -293,12 +284,13 @@ def _gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundi
     if run.highway_entry is not None:
         before = [stop for stop in run.stops if stop.start < run.highway_entry and np.isfinite(stop.distance)]
         stop_time, stops = float(sum(stop.duration for stop in before)), float(len(before))
+    duration = {span.phase: span.duration for span in run.phases if span.complete}
     facts: dict[str, Fact] = {
         "one-pass": float(len(hard)),
         "coverage": run.coverage,
         "cross-track": no_position if run.away is None else run.away,
         "placement": residual,
-        "phase-duration": {span.phase: span.duration for span in run.phases if span.complete},
+        "phase-duration": np.array([duration.get(phase.name, np.nan) for phase in settings.phases]),
         "stop-time": stop_time,
         "stops": stops,
         "ramp-speed": _speed_on("ramp", run, grid, settings),

@@ -72,15 +72,14 @@ def grid_by_place(
     dwell, passes = np.zeros((len(runs), cells)), np.zeros((len(runs), cells), dtype=np.intp)
     grid = PlaceGrid(edges, tuple(run.run for run in runs), dwell, passes, np.full((len(runs), cells), np.nan))
     for k, run in enumerate(runs):
-        when, cell = edge_times(run, alignment.reference, edges)
+        when, cell = _edge_times(run, alignment.reference, edges)
         np.add.at(dwell[k], cell, when[:, 1] - when[:, 0])
         own = (series or {}).get(run.run)
         if own is not None and len(own) > 1:
-            grid.mean[k] = time_weighted(own, when, cell, dwell[k], max_gap)
+            grid.mean[k] = _time_weighted(own, when, cell, dwell[k], max_gap)
         for _, s, turns in _stretches(run, alignment.reference):
-            for turn in turns:
-                at = grid.centres + turn * alignment.reference.length
-                passes[k] += (at >= s[0]) & (at <= s[-1])
+            at = grid.centres + alignment.reference.length * np.array(turns)[:, None]
+            passes[k] += ((at >= s[0]) & (at <= s[-1])).sum(axis=0)
     return grid
 
 
@@ -93,7 +92,7 @@ def _stretches(run: AlignedRun, reference: Reference) -> Iterator[tuple[Floats, 
             yield time[i:j], distance[i:j], range(first, last + 1)
 
 
-def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Floats, Ints]:
+def _edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Floats, Ints]:
     """Return when a run was in which cell: times (n, 2) [s] and cells (n,). A loop passed beyond its end is folded."""
     times, cells = [np.empty((0, 2))], [np.empty(0, dtype=np.intp)]
     for time, s, turns in _stretches(run, reference):
@@ -114,14 +113,13 @@ def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Fl
     return np.concatenate(times), np.concatenate(cells)
 
 
-def time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
+def _time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
     """Return the time-weighted mean of a series (linear between samples, nothing across gaps) in each cell."""
     t = series.index.to_numpy(dtype=np.float64)
     v = series.to_numpy(dtype=np.float64)
     steps = np.diff(t)
     bridged = np.where(steps <= max_gap, steps, 0.0)
-    covered = np.concatenate([[0.0], np.cumsum(bridged)])
-    total = np.concatenate([[0.0], np.cumsum(bridged * (v[1:] + v[:-1]) / 2)])
+    covered, total = (np.append(0.0, np.cumsum(part)) for part in (bridged, bridged * (v[1:] + v[:-1]) / 2))
 
     def until(at: Floats) -> tuple[Floats, Floats]:
         at = np.clip(at, t[0], t[-1])
@@ -131,9 +129,7 @@ def time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Flo
         return covered[i] + part, total[i] + part * middle
 
     (c0, s0), (c1, s1) = until(when[:, 0]), until(when[:, 1])
-    have, held = np.zeros(len(dwell)), np.zeros(len(dwell))
-    np.add.at(have, cell, c1 - c0)
-    np.add.at(held, cell, s1 - s0)
+    have, held = (np.bincount(cell, part, minlength=len(dwell)) for part in (c1 - c0, s1 - s0))
     enough = (have > 0) & (have >= LEAST_COVERED * dwell)
     return np.where(enough, held / np.where(enough, have, 1.0), np.nan)
 
@@ -141,9 +137,8 @@ def time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Flo
 def peak_summary(at: Sequence[float]) -> dict[str, Any]:
     """Return whether the peaks of runs fall at one place, from the route distance of each, one at least [m].
 
-    `peak_centre`, `peak_spread` [m]: the common place and the median distance from it; `peak_share` of the runs peak within
-    `peak_within` metres of it; `one_place`: three quarters of them do. The trade expects one place: before the ramp, after
-    the longest city stretch (common practice).
+    `peak_centre`, `peak_spread` [m]: the common place and the median distance from it; `one_place`: three quarters of them lie
+    near it. The trade expects one place: before the ramp, after the longest city stretch (common practice).
     """
     peaks = np.asarray(at)
     # the place that most peaks are near, not the median of two far apart
@@ -158,15 +153,12 @@ def peak_summary(at: Sequence[float]) -> dict[str, Any]:
 def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
     """Return the stretches that a practitioner would name: city, country, ramp and highway, six at most.
 
-    Notes
-    -----
     They begin where all runs are present and end before the first leaves (runs that cover little of the route aside), so
     that each phase can be measured in each run. The speed of a place is the median over runs of the mean speed through its
     cell; a stretch too short to be measured joins the neighbour that is nearest in speed. A ramp is where the runs rise to
     `HIGHWAY`: it begins where nine runs in ten have not yet begun to, and ends 200 m after nine in ten have arrived, so that
     each run's highway entry lies in it; they rise from below `CITY`, or on a country road from half way between its usual
-    speed and `HIGHWAY`. Country roads have the kind of city driving. The thresholds are choices of this
-    package: look at the proposal before using it.
+    speed and `HIGHWAY`. Country roads have the kind of city driving.
     """
     from scipy.ndimage import median_filter
 

@@ -79,12 +79,6 @@ class Profile:
         """Return speed at distances [m] of any shape, NaN outside the profile."""
         return np.interp(distance, np.arange(len(self.speed)) * self.step, self.speed, left=np.nan, right=np.nan)
 
-    def coarse(self, factor: int) -> "Profile":
-        """Return the profile with the mean of each `factor` steps about every new one."""
-        from scipy.ndimage import uniform_filter1d
-
-        return Profile(uniform_filter1d(self.speed, factor, mode="nearest")[::factor], self.step * factor)
-
 
 def speed_profile(time: Floats, speed: Floats) -> Profile:
     """Return the speed profile of a run from its true speed samples [s], [km/h]."""
@@ -211,7 +205,10 @@ def place_best(profile: Profile, table: Floats, fellows: Sequence[float] = ()) -
     Speed by place is alike in both directions of a road, but not the same: a road driven backwards is found at its own
     place, where the run as it is fits worse than the run turned round.
     """
-    coarse, coarse_table = profile.coarse(COARSE), _coarsen(table, COARSE)
+    from scipy.ndimage import uniform_filter1d
+
+    speed = uniform_filter1d(profile.speed, COARSE, mode="nearest")[::COARSE]
+    coarse, coarse_table = Profile(speed, profile.step * COARSE), _coarsen(table, COARSE)
     (scale, offset), forward, likeness = _search(coarse, coarse_table, fellows)
     _, reverse, backward = _search(Profile(coarse.speed[::-1], coarse.step), coarse_table, fellows)
     # a cell of the coarse table is centred behind its first fine cell

@@ -91,11 +91,6 @@ class Finding:
     text: Message
     hard: bool
 
-    @property
-    def code(self) -> str:
-        """What was found, for programs."""
-        return self.text.code
-
 
 @dataclass(frozen=True)
 class _Span:
@@ -201,10 +196,9 @@ class Alignment:
 
 
 def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
-    """Return the distance driven since the first sample at times `at` (m,) [s]; (m,) [m].
+    """Return the distance driven [m] at times `at` (m,) [s], from 0 at the first of the samples of speed (n,) [s], [km/h].
 
-    `time`, `speed` (n,): true samples [s], [km/h], time strictly increasing. Exact for speed that is linear between the
-    samples; outside them speed holds for `BEYOND`.
+    Exact for speed that is linear between the samples; outside them speed holds for `BEYOND`.
     """
     v = np.maximum(speed, 0.0) / KMH
     steps = np.diff(time)
@@ -237,10 +231,9 @@ def spans_of(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def find_stops(time: Floats, speed: Floats) -> list[tuple[float, float]]:
-    """Return the stops of a run as (start, end) in elapsed s, from its true samples of speed (n,) [s], [km/h].
+    """Return the stops of a run as (start, end) [s], from its true samples of speed (n,) [s], [km/h].
 
-    A stop lasts from the first to the last sample at or below `STOP_BELOW` between two crossings of `STOP_ABOVE`. Its ends
-    are known to one sampling interval.
+    From the first to the last sample at or below `STOP_BELOW` between two crossings of `STOP_ABOVE`.
     """
     stops = []
     for i, j in spans_of(speed <= STOP_ABOVE):
@@ -265,9 +258,8 @@ def distance_at(distance: "pd.Series[float]", when: float) -> float:
 def group(at: Floats, width: float = 2 * PLACE_RADIUS) -> Ints:
     """Return the group of each of the positions `at` (n,) [m], numbered along the line, none wider than `width` [m].
 
-    The window that holds most points is a group, then the fullest of the rest, and so on: a queue along a street does
-    not chain two junctions together, and a junction is not cut where its stops are densest. Of windows equally full the
-    narrowest counts. Time grows with points times groups.
+    The window that holds most points is a group (of windows equally full the narrowest), then the fullest of the rest, and
+    so on: a queue along a street does not chain two junctions together, and a junction is not cut where its stops are densest.
     """
     label = np.full(len(at), -1, dtype=np.intp)
     rest = np.argsort(at, kind="stable")

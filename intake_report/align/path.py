@@ -3,9 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -40,13 +38,6 @@ SHAPE_STEP = (50.0, 2000)  # m between the points by which paths are compared, a
 WAY_WEIGHT = 4.0
 
 
-@lru_cache(maxsize=64)
-def _projection(latitude: float, longitude: float, ellipsoid: str) -> Any:
-    import pyproj
-
-    return pyproj.Proj(proj="aeqd", lat_0=latitude, lon_0=longitude, ellps=ellipsoid)
-
-
 def to_metres(
     latitude: Floats, longitude: Floats, centre: tuple[float, float], ellipsoid: str = "WGS84"
 ) -> tuple[Floats, Floats]:
@@ -55,7 +46,9 @@ def to_metres(
     Distance and azimuth from the centre are geodesic. Between other points the length scale across the radius errs by
     about r²/6R²: 1e-5 at 50 km from the centre, 1 m in 100 km.
     """
-    x, y = _projection(*centre, ellipsoid)(longitude, latitude)
+    import pyproj
+
+    x, y = pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps=ellipsoid)(longitude, latitude)
     return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
 
 
@@ -71,9 +64,7 @@ def spaced(x: Floats, y: Floats, least: float) -> Ints:
         if (xi - px) ** 2 + (yi - py) ** 2 >= least**2:
             kept.append(i)
             px, py = xi, yi
-    if kept[-1] != len(x) - 1:
-        kept.append(len(x) - 1)
-    return np.array(kept, dtype=np.intp)
+    return np.array(kept if kept[-1] == len(x) - 1 else [*kept, len(x) - 1], dtype=np.intp)
 
 
 @dataclass(frozen=True)
@@ -110,8 +101,7 @@ def has_position(run: CleanRun) -> bool:
 def fixes_of(run: CleanRun, centre: tuple[float, float]) -> Fixes:
     """Return the fixes of a run in local metres about `centre`, single outliers and held old fixes dropped.
 
-    A fix is an outlier when the ways to it and from it are both much longer than what was driven meanwhile. A receiver
-    or logger that is slower than the rows repeats its last fix: by the time it is repeated the vehicle is elsewhere.
+    A receiver or logger that is slower than the rows repeats its last fix: by then the vehicle is elsewhere.
     """
     time, latitude, longitude = position_samples(run)
     x, y = to_metres(latitude, longitude, centre)
@@ -132,20 +122,15 @@ def fixes_of(run: CleanRun, centre: tuple[float, float]) -> Fixes:
 
 
 def _spikes(x: Floats, y: Floats, way: Floats) -> Bools:
-    """Return which fixes (n,) are outliers, by the most that may have been driven between them (n − 1,) [m]."""
+    """Return which fixes (n,) are outliers: further from both neighbours than may have been driven, `way` (n − 1,) [m]."""
+    if len(x) < 3:
+        return np.zeros(len(x), dtype=bool)
     far = np.hypot(np.diff(x), np.diff(y)) > SPIKE + SPIKE_SHARE * way
-    bad = np.zeros(len(x), dtype=bool)
-    bad[1:-1] = far[:-1] & far[1:]
-    if len(x) > 2:
-        bad[0], bad[-1] = far[0] and not far[1], far[-1] and not far[-2]
-    return bad
+    return np.concatenate(([~far[1]], far)) & np.concatenate((far, [~far[-2]]))  # at an end the next step tells which of the two is off
 
 
 def thin(fixes: Fixes, spacing: float) -> Ints:
-    """Return the indices of fixes about `spacing` metres of driving apart, the first and the last included.
-
-    Standstill adds no distance, so that drift at standstill adds no node.
-    """
+    """Return the indices of fixes about `spacing` metres of driving apart, the first and the last included."""
     cell = np.floor((fixes.driven - fixes.driven[0]) / spacing)
     first = np.concatenate([[True], np.diff(cell) > 0])
     first[-1] = True
@@ -198,10 +183,9 @@ def path_through(
 
 
 def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
-    """Return a path through points (n,) [m] in driving order, resampled at `SPACING`.
+    """Return a path through points (n,) [m] in driving order, resampled at `SPACING`; DataError if they span less than twice that.
 
-    `centre`: of the projection [°]; `closed`: whether it is a loop, by the gap where None. Raises DataError: if the points
-    span less than two spacings.
+    `centre`: of the projection [°]; `closed`: whether it is a loop, by the gap where None.
     """
     keep = np.concatenate([[True], np.hypot(np.diff(x), np.diff(y)) > REPEATED])
     x, y = x[keep], y[keep]
@@ -214,8 +198,8 @@ def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool |
     # the given vertices stay, so that resampling cuts no corner
     at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
-    px, py = np.interp(at, s, x), np.interp(at, s, y)
-    return RoutePath(x=px, y=py, s=along(px, py), centre=centre, closed=bool(closed))
+    x, y = np.interp(at, s, x), np.interp(at, s, y)
+    return RoutePath(x, y, along(x, y), centre, bool(closed))
 
 
 def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:
@@ -233,10 +217,7 @@ def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:
 
 
 def path_from_gpx(file: Path, closed: bool | None = None) -> RoutePath:
-    """Return the reference path of a GPX file: its first track, or else its first route.
-
-    Raises DataError: if the file cannot be read, holds fewer than two points or one that is no place.
-    """
+    """Return the reference path of a GPX file: its first track, or else its first route; DataError if it holds none."""
     import gpxpy
     import gpxpy.gpx
 
@@ -266,16 +247,14 @@ def _middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
 def medoid(runs: Sequence[CleanRun]) -> tuple[CleanRun, tuple[float, float]] | None:
     """Return the run whose path is nearest to those of all others, and the centre of the projection; None without positions.
 
-    The distance of two paths is the mean distance between the points of one and the nearest point of the other at a
-    like way driven, both ways. Of more than `MOST_RUNS`, as many spread over them are compared.
+    By the mean distance between the points of one and the nearest point of the other at a like way driven, both ways.
     """
     from scipy.spatial import cKDTree
 
     located = [run for run in runs if has_position(run)]
     if not located:
         return None
-    step = max(1, math.ceil(len(located) / MOST_RUNS))
-    candidates = located[::step]
+    candidates = located[:: max(1, math.ceil(len(located) / MOST_RUNS))]
     samples = [position_samples(run) for run in candidates]
     centre = _middle(np.concatenate([s[1] for s in samples]), np.concatenate([s[2] for s in samples]))
     shapes = []

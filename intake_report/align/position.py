@@ -71,13 +71,6 @@ On = tuple[float, int, Trail]  # cost, candidate, trail
 Off = tuple[float, float, float, Trail]  # cost, s where left (-inf: never on), driven there, trail
 
 
-class _Candidates(NamedTuple):
-    node: Ints
-    s: Floats
-    offset: Floats
-    cost: Floats
-
-
 def match(fixes: Fixes, path: RoutePath, wider: float = 1.0) -> Matched:
     """Match the fixes of one run, in the path's local metres, onto a path; the work is linear in the number of nodes.
 
@@ -85,19 +78,19 @@ def match(fixes: Fixes, path: RoutePath, wider: float = 1.0) -> Matched:
     """
     at = thin(fixes, NODE_SPACING)
     way = fixes.driven[at]
-    candidates = _candidates(fixes.x[at], fixes.y[at], path, wider)
-    pick, restart = _viterbi(len(at), way, candidates, path)
+    node, places, offsets, cost = _candidates(fixes.x[at], fixes.y[at], path, wider)
+    pick, restart = _viterbi(way, node, places, cost, path)
     s, offset = np.full(len(at), np.nan), np.full(len(at), np.nan)
     on = pick >= 0
-    s[on], offset[on] = candidates.s[pick[on]], candidates.offset[pick[on]]
+    s[on], offset[on] = places[pick[on]], offsets[pick[on]]
     if path.closed:
         # of all laps that a position could belong to, the one nearest to what was driven since the one before
         s[on] = np.unwrap((s - way)[on], period=path.length) + way[on]
     return Matched(node=at, way=way, s=s, offset=offset, restart=restart)
 
 
-def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> _Candidates:
-    """Return the local nearest points of the path for every node, with the cost of each."""
+def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> tuple[Ints, Floats, Floats, Floats]:
+    """Return the local nearest points of the path for every node: node, s, offset and cost of each."""
     import shapely
 
     ends = np.column_stack([path.x, path.y])
@@ -123,7 +116,7 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> _Candida
     s = path.s[seg] + along
     cost = distance**2 / (2 * (wider * POSITION_ERROR) ** 2)
     cost = cost + HEADING_WEIGHT * _against(x, y, node, s, path)
-    return _Candidates(node=node, s=s, offset=distance * np.where(side == 0, 1.0, side), cost=cost)
+    return node, s, distance * np.where(side == 0, 1.0, side), cost
 
 
 def _against(x: Floats, y: Floats, node: Ints, s: Floats, path: RoutePath) -> Floats:
@@ -149,12 +142,13 @@ def _point(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
     return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
 
 
-def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -> tuple[Ints, Bools]:
+def _viterbi(driven: Floats, node: Ints, s: Floats, cost: Floats, path: RoutePath) -> tuple[Ints, Bools]:
     """Return the candidate chosen per node (−1: off the route) and the nodes that rejoin backwards."""
     off_cost = CORRIDOR**2 / (2 * POSITION_ERROR**2)
     loop = path.length if path.closed else 0.0
-    first = np.searchsorted(candidates.node, np.arange(n + 1)).tolist()
-    s_all, e_all, way = candidates.s.tolist(), candidates.cost.tolist(), driven.tolist()
+    n = len(driven)
+    first = np.searchsorted(node, np.arange(n + 1)).tolist()
+    places, costs, way = s.tolist(), cost.tolist(), driven.tolist()
     on: list[On] = []
     off: list[Off] = [(0.0, -math.inf, 0.0, None)]
     for k in range(n):
@@ -162,41 +156,41 @@ def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -
         slack = SLACK[0] + SLACK[1] * step
         new_on: list[On] = []
         for c in range(first[k], first[k + 1]):
-            s = s_all[c]
+            here = places[c]
             best, trail = math.inf, None
-            for cost, b, before in on:
-                ds = s - s_all[b]
+            for total, b, before in on:
+                ds = here - places[b]
                 if loop:
                     ds -= loop * math.floor(ds / loop + 0.5)
-                cost += abs(ds - step) / slack
+                total += abs(ds - step) / slack
                 if ds < 0:
-                    cost -= ds / BACKWARD
-                if cost < best:
-                    best, trail = cost, (before, c, False)
-            for cost, left, since, before in off:
+                    total -= ds / BACKWARD
+                if total < best:
+                    best, trail = total, (before, c, False)
+            for total, left, since, before in off:
                 again = False
                 if left > -math.inf:
-                    ds, gone = s - left, way[k] - since
+                    ds, gone = here - left, way[k] - since
                     if loop:
                         ds = (ds + BEFORE) % loop - BEFORE
                     again = ds < -BEFORE
                     odd = abs(ds - gone) / (REJOIN_SLACK[0] + REJOIN_SLACK[1] * gone)
-                    cost += LEAVE + (RESTART if again else min(odd, REJOIN_MOST))
-                if cost < best:
-                    best, trail = cost, (before, c, again)
-            new_on.append((best + e_all[c], c, trail))
-        outside: list[Off] = [(cost + off_cost + LEAVE, s_all[c], way[k - 1], trail) for cost, c, trail in on]
-        outside += [(cost + off_cost, left, since, trail) for cost, left, since, trail in off]
+                    total += LEAVE + (RESTART if again else min(odd, REJOIN_MOST))
+                if total < best:
+                    best, trail = total, (before, c, again)
+            new_on.append((best + costs[c], c, trail))
+        outside: list[Off] = [(total + off_cost + LEAVE, places[c], way[k - 1], trail) for total, c, trail in on]
+        outside += [(total + off_cost, left, since, trail) for total, left, since, trail in off]
         on, off = new_on, []
         for state in sorted(outside, key=lambda state: state[0]):
             if len(off) < BEAM and all(abs(state[1] - other) > APART for _, other, _, _ in off):
                 off.append(state)
-    ends = [(cost, trail) for cost, _, trail in on] + [(cost, trail) for cost, _, _, trail in off]
+    ends = [(total, trail) for total, _, trail in on] + [(total, trail) for total, _, _, trail in off]
     trail = min(ends, key=lambda end: end[0])[1]
     pick, restart = np.full(n, -1, dtype=np.intp), np.zeros(n, dtype=bool)
     while trail is not None:
         trail, c, again = trail
-        pick[candidates.node[c]], restart[candidates.node[c]] = c, again
+        pick[node[c]], restart[node[c]] = c, again
     return pick, restart
 
 

@@ -147,10 +147,7 @@ def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
     if likeness.told:
         return None
     if backward.told:
-        text = (
-            "The run drove the route in reverse: its speeds are like those of the other runs when it is turned round, not as "
-            "it is."
-        )
+        text = "The run drove the route in reverse: only turned round are its speeds like those of the other runs."
         return message(text, code="reversed")
     text = (
         "The speeds of the run do not tell where it lies on the route: they do not fit one place and direction well and "
@@ -169,10 +166,7 @@ def _doubts(registration: Registration) -> tuple[Finding, ...]:
         way = "further on" if shift > 0.0 else "further back"
         texts.append(message(text, code="misplaced", **values, shift=Value(abs(shift), "length", 0), way=way))
     if registration.apart > landmarks.SCALE_ALONE:
-        text = (
-            "Placed by its speeds, the run may be misplaced: its speed makes the route {apart} longer or shorter than that of "
-            "any other run does."
-        )
+        text = "The run may be misplaced: by its speed the route is {apart} longer or shorter than by any other run's."
         texts.append(message(text, code="scale-alone", apart=Value(100.0 * registration.apart, "ratio", 1)))
     return tuple(Finding(text, hard=False) for text in texts)
 
@@ -186,9 +180,7 @@ def _match_note(registration: Registration) -> Message:
     text = "Placed by its speeds, route distance is {scale} times its own{others}."
     if placement is None:
         return message(text, code="speed-match", scale=scale, others=others)
-    text += (
-        " By stretches it may be off by {residual} (RMS), and {share} of its way lies within {near} of there, 20 to 1."
-    )
+    text += " By stretches it may be off by {residual} (RMS); {share} of its way lies within {near} of there, 20 to 1."
     share = Value(float(np.mean(placement.inside >= 1.0 - landmarks.DOUBT)), "share")
     values = {"residual": Value(placement.residual, "length", 0), "share": share, "near": Value(IN_PLACE, "length", 0)}
     return message(text, code="speed-match", scale=scale, others=others, **values)
@@ -242,9 +234,8 @@ def settle(
 ) -> dict[int, Line]:
     """Return the lines corrected by the stops that three runs or more share.
 
-    Huber weights keep a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within
-    `REPEAT`: in dense traffic they do not, and moving runs by them brings them no nearer to each other. Several `known` runs
-    do not move; with one, at last all move alike so that it keeps its own.
+    Huber weights keep a run that stopped elsewhere from pulling. Kept only where stops then repeat within `REPEAT`: in dense
+    traffic they do not. Several `known` runs do not move; with one, at last all move alike so that it keeps its own.
     """
     before = lines
     owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])

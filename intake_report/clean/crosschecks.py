@@ -4,7 +4,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -137,10 +136,7 @@ def clock_drift(run: CleanRun) -> Outcome:
     lags = by_part[known].tolist()
     line, spread = np.polyfit((edges[1:] + edges[:-1])[known] / 2, lags, 1, cov=True)
     drift, error = float(line[0]) * 1e6, float(np.sqrt(spread[0, 0])) * 1e6
-    text = (
-        "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} parts per "
-        "million"
-    )
+    text = "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} ppm"
     ppm = {"drift": Value(drift, "number", 0, signed=True), "error": Value(error, "number", 0)}
     evidence = message(text, "", first=_seconds(lags[0]), last=_seconds(lags[-1]), **ppm)
     numbers = {"drift_ppm": drift, "standard_error_ppm": error, "first_lag_s": lags[0], "last_lag_s": lags[-1]}
@@ -163,9 +159,7 @@ def clock_against_gps(run: CleanRun) -> Outcome:
     left = (time - stamps - slope * stamps)[at]
     drift, spread = slope * 1e6, float(np.median(np.abs(left - np.median(left))))
     gained = drift * 1e-6 * float(np.ptp(stamps))
-    text = (
-        "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that"
-    )
+    text = "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread}"
     ppm = Value(drift, "number", 0, signed=True)
     evidence = message(text, gained=_seconds(gained, decimals=2), drift=ppm, spread=Value(spread, "time", 2))
     numbers = {"drift_ppm": drift, "gained_s": gained, "spread_s": spread}
@@ -271,8 +265,7 @@ def airflow_unit(run: CleanRun, label: str, displacement: float | None) -> Outco
             low, high = (part * _PETROL[1] for part in _MIXTURE)
             tests.append(("air-fuel ratio", number[use] / fuel[use], low, high))
     numbers: dict[str, float] = {}
-    plausible = dict.fromkeys(_AIRFLOW_UNITS, True)
-    parts = []
+    plausible, parts = list(_AIRFLOW_UNITS), []
     for what, ratio, low, high in tests:
         if ratio.size < _LEAST_RATIOS:
             continue
@@ -281,16 +274,15 @@ def airflow_unit(run: CleanRun, label: str, displacement: float | None) -> Outco
         text = "{what} {value} as {label} (plausible {low} to {high})"
         values = {"value": middle * _AIRFLOW_UNITS[label], "low": low, "high": high}
         parts.append(message(text, "", what=what, label=label, **{k: Value(v, "number", 2) for k, v in values.items()}))
-        for unit, factor in _AIRFLOW_UNITS.items():
-            plausible[unit] &= low <= middle * factor <= high
+        plausible = [unit for unit in plausible if low <= middle * _AIRFLOW_UNITS[unit] <= high]
     if not parts:
         text = "neither the displacement with engine speed, pressure and temperature nor a fuel rate is known"
         return message(text, "no-reference")
-    others = tuple(unit for unit, fits in plausible.items() if fits and unit != label)
+    others = tuple(unit for unit in plausible if unit != label)
     text = "{parts}"
-    if not plausible[label]:
+    if flagged := label not in plausible:
         text += "; plausible only in {units}" if others else "; no usual unit makes it plausible"
-    return not plausible[label], numbers, message(text, parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
+    return flagged, numbers, message(text, parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
 
 
 def coolant_unit(run: CleanRun) -> Outcome:
@@ -350,6 +342,6 @@ def cross_checks(
             checks.append(CrossCheck(name, about, "not-possible", {}, outcome))
         else:
             flagged, numbers, evidence = outcome
-            status: Literal["flagged", "agrees"] = "flagged" if flagged else "agrees"
-            checks.append(CrossCheck(name, about, status, numbers, replace(evidence, code=name)))
+            evidence = replace(evidence, code=name)
+            checks.append(CrossCheck(name, about, "flagged" if flagged else "agrees", numbers, evidence))
     return tuple(checks)

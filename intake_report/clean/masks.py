@@ -8,7 +8,6 @@ import numpy as np
 from intake_report.channels import CHANNELS
 from intake_report.clean import faults, model
 from intake_report.clean.model import BoolArray, FloatArray, IntArray, QualityEntry, Samples, Sampling, reading
-from intake_report.clean.quantisation import quantisation_step
 from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
 
 RUNNING = 400.0  # rpm: the engine runs from here; between cranking (below about 300) and idle (common practice)
@@ -58,11 +57,9 @@ class Masker:
         # Extremes of the channels that have a sample in every row: known beforehand, a pass over a long log costs time.
         self._reach = {name: reach for name, reach in whole.items() if name not in present}
         for name, values in columns.items():
-            if name in self._reach:
-                self.present[name] = None
-            elif name not in present:
-                at = np.flatnonzero(~np.isnan(values))
-                self.present[name] = None if at.size == values.size else at
+            if name not in present:
+                at = None if name in whole else np.flatnonzero(~np.isnan(values))
+                self.present[name] = None if at is None or at.size == values.size else at
 
     def good(self, name: str) -> Samples:
         """Return times and values of the samples of a channel that are good so far; empty without the channel."""
@@ -123,7 +120,7 @@ class Masker:
         if name in ("latitude", "longitude"):
             self._position(name, time, values)
         elif known.max_rate is not None:
-            step = step if step is not None else quantisation_step(values)[0] or 0.0
+            step = step if step is not None else faults.quantisation_step(values)[0] or 0.0
             fastest = reading(name, known.max_rate, difference=True)
             reason = message("cannot be reached from the last good sample at {rate} per second", rate=fastest)
             self._rates(name, time, known.max_rate, step, reason)
@@ -164,7 +161,7 @@ class Masker:
         clock, speed = self.good("speed")
         if time.size > 1 and clock.size > 1 and np.median(np.diff(time)) > SLOW_FIX:
             metres = np.append(0.0, np.cumsum(np.maximum(speed[1:], speed[:-1]) / 3.6 * np.diff(clock)))  # at most
-            step = max(_SLOW_SLACK / shrink, quantisation_step(values)[0] or 0.0)
+            step = max(_SLOW_SLACK / shrink, faults.quantisation_step(values)[0] or 0.0)
             reason = message("lies farther from the last good fix than the vehicle has travelled since")
             self._rates(name, np.interp(time, clock, metres), _WIDER / _DEGREE / shrink, step, reason, smooth=False)
         else:
@@ -196,9 +193,7 @@ class Masker:
             return
         mask = faults.unsettled(time, values, np.interp(time, *ambient), starts, _SETTLE_MARGIN, _SETTLE_LONGEST)
         if mask.any():
-            text = (
-                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}"
-            )
+            text = "still more than {margin} below ambient within {longest} of a start; lowest kept out {lowest}"
             margin, longest = Value(_SETTLE_MARGIN, "temperature_difference"), Value(_SETTLE_LONGEST, "time", 0)
             lowest = reading(name, float(values[mask].min()))
             self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)
@@ -219,11 +214,14 @@ class Masker:
             parts = [values[slice(*np.searchsorted(t, time[[first, last - 1]]))][1:] for t, values in polled]
             if rpm[first] >= RUNNING and polled and all(part.size == 0 or np.ptp(part) == 0.0 for part in parts):
                 rpm[first + 1 : last] = 0.0
-        pauses = [(i + 1, time[i : i + 2]) for i in np.flatnonzero(np.diff(time) > _SILENT)]
-        silent = (one for one in pauses if not any(_inside(t, one[1]) for t, _ in polled))
-        absent = [i for i, limits in silent if _inside(self.time, limits)]
-        middle = 0.5 * (time[absent] + time[np.array(absent, dtype=np.intp) - 1])
-        return np.insert(time, absent, middle), np.insert(rpm, absent, 0.0)
+        pauses = np.flatnonzero(np.diff(time) > _SILENT)
+
+        def heard(t: FloatArray) -> BoolArray:
+            return np.searchsorted(t, time[pauses + 1], "left") > np.searchsorted(t, time[pauses], "right")
+
+        absent = pauses[heard(self.time) & ~np.any([heard(t) for t, _ in polled], axis=0)]
+        middle = 0.5 * (time[absent + 1] + time[absent])
+        return np.insert(time, absent + 1, middle), np.insert(rpm, absent + 1, 0.0)
 
     def _start_stop(self, stood: FloatArray) -> None:
         """Say once how much of the drive has no intake air temperature since the engine stood in between."""
@@ -296,7 +294,7 @@ class Masker:
             self._note("channel-gap", name, pauses.size, samples, text, limit=Value(limit, "time", 1), all=together)
         good = self.good(name)[1]
         declared = self.resolution.get(name) or (CHANNELS[name].resolution if name in CHANNELS else None)
-        step, share = quantisation_step(good, declared)
+        step, share = faults.quantisation_step(good, declared)
         if step is None:
             return Sampling(interval, samples, rows, None)
         values: dict[str, Part] = {"step": reading(name, step, difference=True)}
@@ -312,7 +310,3 @@ class Masker:
             text = "readings lie beside the steps of {step}: the log holds interpolated values between readings"
             self._note("interpolated", name, round((1.0 - share) * good.size), good.size, text, **values)
         return Sampling(interval, samples, rows, step)
-
-
-def _inside(time: FloatArray, limits: FloatArray) -> bool:
-    return bool(np.searchsorted(time, limits[1], side="left") > np.searchsorted(time, limits[0], side="right"))

@@ -5,7 +5,7 @@ Counting rows as samples would overstate what is known. The evidence is the patt
 refreshed every tenth row, all its changes fall on one row in ten, also when it changes rarely.
 """
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -73,9 +73,8 @@ class _Changes(NamedTuple):
 def row_groups(columns: Columns, whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
     """Group the channels that are written in the same rows, with those rows (None: every row).
 
-    A log can hold the rows of several sources between each other (a polling logger and a position receiver); counting
-    all rows would hide the polling cycle of one behind the rows of the other. Channels of `whole` have a sample in every row;
-    those that are alone in their rows come without a group: they have own sample times.
+    A log can hold the rows of several sources between each other (a polling logger and a position receiver). Channels of
+    `whole` have a sample in every row; those that are alone in their rows come without a group: they have own sample times.
     """
     full = [name for name in columns if name in whole]
     dense: list[str] = []
@@ -98,10 +97,9 @@ def row_groups(columns: Columns, whole: Container[str]) -> list[tuple[list[str],
 
 
 def find_pattern(columns: Columns) -> tuple[dict[str, Decision], IntArray]:
-    """Tell from the pattern of changes how each channel of one row group (n,) is refreshed, NaN = no sample.
+    """Tell how each channel of one row group (n,), NaN = no sample, is refreshed, and where its polling cycle slips.
 
-    Returns decisions by channel, and slips (k, 2): rows from which the polling cycle is displaced, and by how many rows in
-    all (lost or repeated rows).
+    Slips (k, 2): rows from which the cycle is displaced, and by how many rows in all (lost or repeated rows).
     """
     changes = {name: _changes(values) for name, values in columns.items()}
     periods = {name: _own_period(own) for name, own in changes.items()}
@@ -176,10 +174,8 @@ def _polling_cycle(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[
 
 def _confined(changes: _Changes, cycle: int) -> bool:
     """Whether its spacings (one lost row displaces all later rows) show that a channel changes at some places of the cycle only."""
-    if changes.spacings.size == 0:
-        return False
     if _multiples(changes.spacings, cycle):
-        return True
+        return changes.spacings.size > 0
     # Several places in the cycle: the differences between k places leave remainders unused, or its changes do.
     place = np.bincount(changes.rows % cycle, minlength=cycle) / changes.rows.size
     return bool(np.count_nonzero(place > _NOISE_SHARE) <= max(1, cycle // 2))
@@ -188,8 +184,7 @@ def _confined(changes: _Changes, cycle: int) -> bool:
 def _follow(columns: Columns, changes: Mapping[str, _Changes], cycle: int) -> tuple[IntArray, dict[str, int]]:
     """Find where the cycle slips and the place in it of each channel that has one.
 
-    Changes of the channels with one place each vote, in order of rows, for the displacement of the cycle; a
-    displacement that holds for a whole run of votes is a slip, a lone vote is not.
+    Changes of these channels vote, in order of rows; a displacement that holds for a whole run of votes is a slip.
     """
     several = ((name, own) for name, own in changes.items() if own.spacings.size >= 2)
     single = {name: own.rows for name, own in several if np.mean(own.spacings % cycle == 0) >= _ONE_PLACE}
@@ -245,17 +240,14 @@ def _cycle_decisions(
             count = "one row" if len(at) == 1 else Count(len(at), "row")
             result[name] = Decision(message(text, "cycle", how=how, rows=count, cycle=cycle), cycle, at)
     free = [k for k in range(cycle) if k not in owned]
-    text = (
-        "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other "
-        "channels"
-    )
+    text = "it never changes; one row in {cycle} is kept, the polling cycle of the other channels"
     reason = message(text, "cycle-assumed", cycle=cycle)
     rest = (name for name in changes if name not in result)
     return result | {name: Decision(reason, cycle, (free.pop(0) if free else 0,)) for name in rest}
 
 
 def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
-    """Places in the cycle that the phases of a channel's changes show, the earliest evidence first.
+    """Return the places in the cycle that a channel's changes show, the earliest evidence first.
 
     One change can lie beside a lost row and show the wrong place, so a place needs several, or is the best there is.
     """
@@ -264,11 +256,10 @@ def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
         counts[sorted(taken)] = 0
     if not counts.any():
         return ()
-    sure = (counts >= _PLACE) & (counts >= _PLACE_PART * counts.max()) & (counts >= _NOISE_SHARE * counts.sum())
+    sure = counts >= max(_PLACE, _PLACE_PART * counts.max(), _NOISE_SHARE * counts.sum())
     if sure.any():
-        return tuple(int(k) for k in np.flatnonzero(sure))
-    best = np.flatnonzero(counts == counts.max())
-    return (int(next(p for p in phases if p in best)),)
+        return tuple(np.flatnonzero(sure).tolist())
+    return (next(p for p in phases.tolist() if counts[p] == counts.max()),)
 
 
 def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
@@ -277,42 +268,38 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
         # A slow reading that ramps changes at even spacings too, but always by one step and not by many different multiples.
         multiples = np.bincount(np.minimum(changes[name].spacings // max(period, 1), _LONGEST))
         various = changes[name].spacings.size >= _VARIOUS and np.count_nonzero(multiples >= _SEEN_TWICE) >= _MULTIPLES
-        sure = period == 1 or changes[name].leaps >= _LEAPS or (locked and various)
-        own[name] = period if sure else 0
-    known = [p for p in own.values() if p > 0]
-    text = (
-        "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
-        "interval without a change"
-    )
+        own[name] = period if period == 1 or changes[name].leaps >= _LEAPS or (locked and various) else 0
+    known = {p for p in own.values() if p > 0}
     result: dict[str, Decision] = {}
     for name, period in own.items():
+        spacings, held = changes[name].spacings, known - {1}
+        if 1 in known and spacings.size >= _KEPT_TO:
+            # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
+            held = {p for p in held if np.mean(spacings % p == 0) >= _OWNED}
+        code, rows = "every-row", max(period, 1)
         if period == 1:
-            result[name] = Decision(message("its value changes from row to row; every row is a sample", "every-row"))
+            text = "its value changes from row to row; every row is a sample"
         elif period > 1:
-            result[name] = Decision(message(text, "period", period=period), period)
+            code = "period"
+            text = (
+                "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
+                "interval without a change"
+            )
+        elif not known:
+            code, text = "unseen", "no channel changes often enough to show how rows are refreshed; rows kept"
+        elif known == {1}:
+            code = "every-row-assumed"
+            text = "it changes too seldom to show its refreshes; every row is kept, as for the other channels"
+        elif not held:
+            text = "its changes keep to no refresh interval of the other channels"
         else:
-            result[name] = _unseen(changes[name].spacings, known)
+            code, rows = "period-assumed", max(held)
+            text = (
+                "it changes too seldom to show its refreshes; one sample per change and per {period} rows is kept, the longest "
+                "refresh interval seen in this log"
+            )
+        result[name] = Decision(message(text, code, period=rows) if rows > 1 else message(text, code), rows)
     return result
-
-
-def _unseen(spacings: IntArray, known: Sequence[int]) -> Decision:
-    held = {p for p in known if p > 1}
-    if not known:
-        text = "no channel changes often enough to show how rows are refreshed; rows kept"
-        return Decision(message(text, "unseen"))
-    if not held:
-        text = "it changes too seldom to show its refreshes; every row is kept, as for the other channels"
-        return Decision(message(text, "every-row-assumed"))
-    if 1 in known and spacings.size >= _KEPT_TO:
-        # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
-        held = {p for p in held if np.mean(spacings % p == 0) >= _OWNED}
-        if not held:
-            return Decision(message("its changes keep to no refresh interval of the other channels", "every-row"))
-    text = (
-        "it changes too seldom to show its refreshes; one sample per change and per {rows} rows is kept, the longest refresh "
-        "interval seen in this log"
-    )
-    return Decision(message(text, "period-assumed", rows=max(held)), max(held))
 
 
 def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> BoolArray | None:

@@ -155,24 +155,15 @@ def _reduced(
         return time, columns, kept
     some = np.zeros(time.size, dtype=np.bool_)
     for name, values in columns.items():
-        if name in kept:
-            some[kept[name]] = True
-        elif name in whole:
-            some[:] = True
-            break
-        else:
-            some |= ~np.isnan(values)
-    every = bool(some.all())
+        some[kept[name] if name in kept else slice(None) if name in whole else ~np.isnan(values)] = True
+    rows = slice(None) if some.all() else some
     place = np.cumsum(some) - 1
-    moved = kept if every else {name: place[rows] for name, rows in kept.items()}
-    result = {}
-    for name, values in columns.items():
-        if name in kept:
-            result[name] = np.full(np.count_nonzero(some), np.nan)
-            result[name][moved[name]] = values[kept[name]]
-        else:
-            result[name] = values if every else values[some]
-    return time if every else time[some], result, moved
+    moved = {name: place[at] for name, at in kept.items()}
+    result = {name: values[rows] for name, values in columns.items() if name not in kept}
+    for name, at in kept.items():
+        result[name] = np.full(np.count_nonzero(some), np.nan)
+        result[name][moved[name]] = columns[name][at]
+    return time[rows], {name: result[name] for name in columns}, moved
 
 
 class TimeBase(NamedTuple):
@@ -184,14 +175,12 @@ class TimeBase(NamedTuple):
 
 
 def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
-    """Put rows in order of time and name what was found.
+    """Put rows in order of time [s] and name what was found.
 
     A backward step is either a clock that was set back (rows before and after claim the same seconds: their order in
     the file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty:
-    sorted). Many equal times mean a clock coarser than the rows; the rows are spread evenly inside each tick.
-
-    `time` (n,) in file order [s] may step backwards or repeat; `columns` (n,): values by channel, NaN = no sample.
-    Rows of one time that complement each other (no channel twice) are one message in several rows, not a coarse clock.
+    sorted). Many equal times mean a clock coarser than the rows, which are spread evenly inside each tick, unless rows of
+    one time complement each other in `columns` (no channel twice): they are one message in several rows.
     """
     entries: list[QualityEntry] = []
 
@@ -274,11 +263,8 @@ def _set_back_clock(t: FloatArray, step: float, rows: int) -> tuple[FloatArray, 
 
 def _complementary(tied: BoolArray, order: IntArray | None, columns: Sequence[FloatArray]) -> bool:
     """Whether no channel has a sample in two neighbouring rows of one time."""
-    for values in columns:
-        present = ~np.isnan(values if order is None else values[order])
-        if (present[1:] & present[:-1] & tied).any():
-            return False
-    return bool(columns)
+    present = (~np.isnan(values if order is None else values[order]) for values in columns)
+    return bool(columns) and not any((has[1:] & has[:-1] & tied).any() for has in present)
 
 
 def _spread(t: FloatArray) -> tuple[FloatArray, float]:

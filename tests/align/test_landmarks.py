@@ -54,7 +54,7 @@ def test_another_road_is_not_placed_by_force(drives: Path) -> None:
     other = replay("other road", cycle(drives, "hwfet"), 1.0, 0.0, rng)[0]
     alignment = align_runs([*runs, other], AlignSettings(run="run 0"))
     assert alignment.run("other road").grade == "refused"
-    assert [finding.code for finding in alignment.run("other road").findings] == ["not-registered"]
+    assert [finding.text.code for finding in alignment.run("other road").findings] == ["not-registered"]
     assert [run.grade for run in alignment.runs[:-1]] == ["good", "fair", "fair", "fair"]
 
 
@@ -85,7 +85,9 @@ def backwards(run: StubRun) -> StubRun:
 
 def real_direction(alignment, names: set[str]) -> list[str]:
     """What was found of each run: "ours", "reversed", or why not."""
-    return ["ours" if alignment.run(n).grade != "refused" else alignment.run(n).findings[0].code for n in sorted(names)]
+    return [
+        "ours" if alignment.run(n).grade != "refused" else alignment.run(n).findings[0].text.code for n in sorted(names)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -207,7 +209,7 @@ def test_a_run_is_found_by_a_scale_that_no_fellow_has(drives: Path) -> None:
     rng = np.random.default_rng(5)
     runs = [replay(f"run {k}", cycle(drives, "wltc_3b"), 0.989 if k == 5 else 1.0, 0.0, rng)[0] for k in range(6)]
     aligned = align_runs(runs, AlignSettings(run="run 0")).runs
-    assert ["scale-alone" in [f.code for f in run.findings] for run in aligned] == [False] * 5 + [True]
+    assert ["scale-alone" in [f.text.code for f in run.findings] for run in aligned] == [False] * 5 + [True]
     assert aligned[5].grade == "poor" and {run.grade for run in aligned[1:5]} == {"fair"}
     assert all("speed-match" in [note.code for note in run.notes] for run in aligned)
 

@@ -64,7 +64,7 @@ def test_detour_is_named_and_left_out() -> None:
     corners += [(3000, 3500), (5500, 3500)]
     run, _ = drive("run", corners, seed=8)
     aligned, _ = matched(ONE_WAY, run)
-    assert [finding.code for finding in aligned.findings] == ["detour"]
+    assert [finding.text.code for finding in aligned.findings] == ["detour"]
     detour = aligned.findings[0].text
     for name, metres, within in (("start", 3200, 60), ("end", 4000, 60), ("gone", 2200, 120), ("away", 700, 20)):
         assert detour.value(name).number == pytest.approx(metres, abs=within)
@@ -87,7 +87,7 @@ def test_what_is_not_one_pass_of_the_route_is_named_and_refused(corners, driven,
     run, _ = drive("run", driven, seed=9)
     aligned, _ = matched(corners, run)
     assert aligned.grade == "refused"
-    assert [finding.code for finding in aligned.findings if finding.hard] == [code]
+    assert [finding.text.code for finding in aligned.findings if finding.hard] == [code]
     if code in ("reversed", "wrong-route"):
         assert not aligned.on_route.any() and aligned.coverage == 0.0 and aligned.distance.isna().all()
 
@@ -95,7 +95,7 @@ def test_what_is_not_one_pass_of_the_route_is_named_and_refused(corners, driven,
 def test_half_a_route_keeps_its_half() -> None:
     run, true = drive("run", ONE_WAY, begin=0.0, end=4000.0, seed=10)
     aligned, error = matched(ONE_WAY, run, true)
-    assert [finding.code for finding in aligned.findings] == ["part-of-route"]
+    assert [finding.text.code for finding in aligned.findings] == ["part-of-route"]
     assert aligned.coverage == pytest.approx(4000 / length(ONE_WAY), abs=0.01)
     ((first, last),) = aligned.covered
     assert first < 1.0 and last == pytest.approx(4000, abs=40)
@@ -179,6 +179,6 @@ def test_a_run_beside_the_path_is_on_its_side(north: float, side: str) -> None:
     run, _ = drive("run", [(x, y + north) for x, y in STRAIGHT], noise=1.0, seed=15)
     aligned, _ = matched(STRAIGHT, run)
     (finding,) = aligned.findings
-    assert finding.code == "beside-path" and finding.text.value("side") == side
+    assert finding.text.code == "beside-path" and finding.text.value("side") == side
     assert finding.text.value("away").number == pytest.approx(9.0, abs=1.0)
     assert (aligned.cross_track.median() > 0) == (side == "left")

@@ -81,11 +81,11 @@ def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place
 
         monkeypatch.setattr(speed_only, "settle", tilted)
         run = align_runs(runs, REFERENCE).run("r4")
-        assert run.grade == "poor" and "scale-alone" in {finding.code for finding in run.findings}
+        assert run.grade == "poor" and "scale-alone" in {finding.text.code for finding in run.findings}
         middles = np.arange(STRETCH / 2, ROAD, STRETCH)
         true = 0.011 * (middles - about * ROAD)
         assert run.residual == pytest.approx(np.sqrt(np.mean(true**2)), rel=0.15)
-        found = [finding.text for finding in run.findings if finding.code == "misplaced"]
+        found = [finding.text for finding in run.findings if finding.text.code == "misplaced"]
         assert bool(found) == (about != 0.5)
         for text in found:
             start, end = text.value("start").number, text.value("end").number

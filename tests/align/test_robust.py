@@ -96,7 +96,7 @@ def test_a_real_lap_driven_in_reverse_is_not_taken_for_a_lap(drives: Path) -> No
     reverse = alignment.run("backward")
     assert reverse.cross_track is not None
     assert reverse.grade != "good"
-    assert "beside-path" in [finding.code for finding in reverse.findings]
+    assert "beside-path" in [finding.text.code for finding in reverse.findings]
     assert not any(run.findings for run in alignment.runs[:4])
     assert reverse.cross_track.abs().median() > 3 * forward
 
@@ -108,7 +108,7 @@ def test_two_real_laps_in_one_log(drives: Path) -> None:
     joined = StubRun("both", pd.concat([laps[0].frame, second]))
     alignment = align_runs([*laps, joined], AlignSettings(run=laps[2].run))
     both = alignment.run("both")
-    assert [finding.code for finding in both.findings if finding.hard] == ["several-laps"]
+    assert [finding.text.code for finding in both.findings if finding.hard] == ["several-laps"]
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])

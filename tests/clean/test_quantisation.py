@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from intake_report.clean import clean
-from intake_report.clean.quantisation import quantisation_step
+from intake_report.clean.faults import quantisation_step
 
 from .support import log_of
 

@@ -231,7 +231,7 @@ def _placed(f: Findings) -> Iterator[Limitation]:
     for drive in f.drives:
         for finding in drive.aligned.findings:
             if drive.entry.id in f.used and not finding.hard:
-                code = finding.code if finding.code in KINDS else "placed"
+                code = finding.text.code if finding.text.code in KINDS else "placed"
                 yield limitation(code, run=drive.entry.id, finding=finding.text)
 
 
