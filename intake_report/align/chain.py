@@ -169,7 +169,7 @@ def _grade(coverage: float, located: Located, *, by_likeness: bool) -> model.Gra
 
 
 def find_places(stops: Sequence[tuple[str, RouteStop]], runs: int) -> tuple[Place, ...]:
-    """Group the stops of all runs, each with its run, into places, by route distance; `runs` could have stopped there."""
+    """Group the stops of all runs, each with its run, into places by route distance; `runs` could have stopped."""
     known = [(run, stop) for run, stop in stops if np.isfinite(stop.distance)]
     label = model.group(np.array([stop.distance for _, stop in known]))
     places = []
@@ -225,8 +225,8 @@ def highway_entry(
 ) -> tuple[float | None, Message | None]:
     """Return the elapsed time [s] of the highway entry, or None and the reason, from samples of speed (n,) [s], [km/h].
 
-    The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or above
-    it for `hold`.
+    The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or
+    above it for `hold`.
     """
     name = settings.entry_phase
     ramp = next((span for span in spans if (span.phase == name if name else span.kind == "ramp")), None)

@@ -141,10 +141,10 @@ def assess(
 ) -> Comparability:
     """Apply every acceptance criterion to every run and to pairs of runs (default: all).
 
-    `surroundings` are known by run, `limits` by code. A criterion of scope "alike" compares a run with the median of the runs
-    that pass the hard criteria of their own: those of its block where that holds another configuration, since the comparison
-    is then made within it, else all. One of scope "within" compares with the runs of its configuration only, and says nothing
-    of two runs of different configurations. Runs of two such blocks make no pair.
+    `surroundings` are known by run, `limits` by code. A criterion of scope "alike" compares a run with the median of
+    the runs that pass the hard criteria of their own: those of its block where that holds another configuration, since
+    the comparison is then made within it, else all. One of scope "within" compares with the runs of its configuration
+    only, and says nothing of two runs of different configurations. Runs of two such blocks make no pair.
     """
     limits = limits or {}
     grid, known = grid_by_place(alignment), surroundings or {}

@@ -137,8 +137,8 @@ def _time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Fl
 def peak_summary(at: Sequence[float]) -> dict[str, Any]:
     """Return whether the peaks of runs fall at one place, from the route distance of each, one at least [m].
 
-    `peak_centre`, `peak_spread` [m]: the common place and the median distance from it; `one_place`: three quarters of them lie
-    near it. The trade expects one place: before the ramp, after the longest city stretch (common practice).
+    `peak_centre`, `peak_spread` [m]: the common place and the median distance from it; `one_place`: three quarters of
+    them lie near it. The trade expects one place: before the ramp, after the longest city stretch (common practice).
     """
     peaks = np.asarray(at)
     # the place that most peaks are near, not the median of two far apart

@@ -2,13 +2,13 @@
 
 The runs together tell, place by place, which speeds are usual there: a junction, a bend, a ramp are landmarks because
 speeds there are alike and unlike those elsewhere; a stretch that is jammed on some days tells little. Each run is
-placed by scale and offset where its speeds are most likely. Warping about that line was tried and dropped: on 30 real laps with
-known positions it came no nearer to them than the line alone.
+placed by scale and offset where its speeds are most likely. Warping about that line was tried and dropped: on 30 real
+laps with known positions it came no nearer to them than the line alone.
 
-Whether the line holds everywhere is asked by stretches: a motorway at constant speed tells nothing, a jam the wrong thing.
-How much the speeds of a stretch are worth is learnt from the other runs: had one of them been looked for there, how often
-would it have been found elsewhere? Between stretches that tell, an odometer keeps its scale, so that a run that lies right
-on both sides lies right between.
+Whether the line holds everywhere is asked by stretches: a motorway at constant speed tells nothing, a jam the wrong
+thing. How much the speeds of a stretch are worth is learnt from the other runs: had one of them been looked for there,
+how often would it have been found elsewhere? Between stretches that tell, an odometer keeps its scale, so that a run
+that lies right on both sides lies right between.
 """
 
 from collections.abc import Sequence
@@ -92,16 +92,11 @@ def speed_profile(time: Floats, speed: Floats) -> Profile:
 
 
 class Likeness(NamedTuple):
-    """How well a run tells its place: log likelihoods, of which `TOLD_APART` is enough.
+    """How well a run tells its place: log likelihoods, of which `TOLD_APART` is enough."""
 
-    `gain` is the mean per cell of the search against speeds at unrelated places; `margin` is what the second best place
-    falls behind by; `ahead` is what the best place of the run driven backwards falls behind by: negative where the run
-    fits the route better that way.
-    """
-
-    gain: float
-    margin: float
-    ahead: float = np.inf
+    gain: float  # mean per cell of the search against speeds at unrelated places
+    margin: float  # by which the second best place falls behind
+    ahead: float = np.inf  # by which the best place of the run driven backwards does: negative where that fits better
 
     @property
     def told(self) -> bool:
@@ -115,7 +110,7 @@ def classes(speed: Floats) -> Ints:
 
 
 def place(profile: Profile, grid: Floats, line: Line) -> Floats:
-    """Return how often each class of speed occurs in each cell (cells, classes), for one run placed on the route by a line."""
+    """Return how often each class of speed occurs in each cell (cells, classes), for one run placed by a line."""
     placed = profile.at((grid - line[1]) / line[0])
     count = np.zeros((len(placed), CLASSES))
     at = np.flatnonzero(np.isfinite(placed))
@@ -202,8 +197,7 @@ def _polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) -
 def place_best(profile: Profile, table: Floats, fellows: Sequence[float] = ()) -> tuple[Line, Likeness, Likeness]:
     """Return the best line for a table of usual speeds, its likeness and that of the reverse.
 
-    Speed by place is alike in both directions of a road, but not the same: a road driven backwards is found at its own
-    place, where the run as it is fits worse than the run turned round.
+    A road driven backwards is found at its own place too, where the run as it is fits worse than the run turned round.
     """
     from scipy.ndimage import uniform_filter1d
 
@@ -224,16 +218,12 @@ def _coarsen(table: Floats, factor: int) -> Floats:
 
 @dataclass(frozen=True)
 class Placement:
-    """How well a run lies where its line puts it, by stretches of `STRETCH` (k,).
+    """How well a run lies where its line puts it, by stretches of `STRETCH` (k,)."""
 
-    `middle`: route distance [m]; `shift`: by how much further on it most likely lies [m]; `inside`: probability that it lies within
-    `IN_PLACE`; `residual`: root mean square of what its place may be off, over stretches and probability [m].
-    """
-
-    middle: Floats
-    shift: Floats
-    inside: Floats
-    residual: float
+    middle: Floats  # route distance [m]
+    shift: Floats  # by how much further on it most likely lies [m]
+    inside: Floats  # probability that it lies within `IN_PLACE`
+    residual: float  # root mean square of what its place may be off, over stretches and probability [m]
 
     @property
     def misplaced(self) -> tuple[tuple[float, float, float], ...]:
@@ -261,17 +251,17 @@ def evidence(run: Profile, table: Floats, line: Line) -> Floats:
 
 
 def worth(odds: Floats, told: Floats) -> Floats:
-    """Return the weight of the evidence of each stretch, (stretches,), from the sum of the `wrong_odds` of runs that lie in place.
+    """Return the weight of the evidence of each stretch, from the sum of the `wrong_odds` of runs that lie in place.
 
-    The largest of `WEIGHTS` with which no wrong place has, on average over the runs, a likelihood above that of the right one:
-    then a likelihood ratio of 20 leads astray in one run of 20 at most (Markov's inequality). The smallest where few runs tell.
+    The largest of `WEIGHTS` with which no wrong place has, on average over the runs, a likelihood above that of the
+    right one: a ratio of 20 then leads astray in one run of 20 at most (Markov's inequality). Least where few tell.
     """
     fair = (odds / np.maximum(told, 1.0)[:, None]).max(axis=2) <= 1.0 + ROUNDING
     return np.select(list(fair & (told >= LEAST_FELLOWS)), WEIGHTS, WEIGHTS[-1])
 
 
 def wrong_odds(one: Floats) -> tuple[Floats, Floats]:
-    """Return the likelihood of each wrong place of a run over the right one, (weights, stretches, places), and where it tells.
+    """Return the likelihood of each wrong place over the right one, (weights, stretches, places), and where it tells.
 
     `one`: its `evidence`; 0 where it does not tell (stretches,).
     """
@@ -284,7 +274,7 @@ def wrong_odds(one: Floats) -> tuple[Floats, Floats]:
 def place_by_stretches(own: Floats, weight: Floats) -> Placement | None:
     """Return where a run lies by the `evidence` of its stretches and its `worth`; None where it covers none.
 
-    Hidden Markov chain of the shift along the road, forward and backward; before anything is seen all of `SHIFTS` are alike.
+    Hidden Markov chain of the shift along the road, forward and backward; beforehand all of `SHIFTS` are alike.
     """
     at = np.flatnonzero(np.isfinite(own[:, 0]))
     if at.size == 0:

@@ -38,33 +38,25 @@ class PhaseSettings:
 
 @dataclass(frozen=True)
 class AlignSettings:
-    """How the reference path is found, the phases, and the highway entry.
-
-    Highway entry: speed crosses `threshold` [km/h] upward within `entry_phase` and stays above it for `hold` [s]. The
-    default, 80 km/h held for 5 s, is a choice of this package, not a standard.
-    """
+    """How the reference path is found, the phases, and the highway entry."""
 
     gpx: Path | None = None  # file with the path; default: built from the runs
     run: str | None = None  # the run that serves as the reference; default: the medoid run
     closed: bool | None = None  # whether the route is a loop; default: decided from the gap between start and end
     phases: tuple[PhaseSettings, ...] = ()
     entry_phase: str | None = None  # default: the first ramp
-    threshold: float = 80.0
-    hold: float = 5.0
+    threshold: float = 80.0  # km/h that speed crosses upward there ...
+    hold: float = 5.0  # ... to stay above it for so many s: choices of this package, no standard
 
 
 @dataclass(frozen=True)
 class RoutePath:
-    """A path in local metres; a closed one repeats its first vertex at the end.
+    """A path in local metres; a closed one repeats its first vertex at the end."""
 
-    `x`, `y`, `s` (n,): east, north and distance along the path [m]; `centre`: latitude and longitude of the centre of the
-    local projection [°].
-    """
-
-    x: Floats
-    y: Floats
-    s: Floats
-    centre: tuple[float, float]
+    x: Floats  # east (n,) [m]
+    y: Floats  # north
+    s: Floats  # distance along the path
+    centre: tuple[float, float]  # latitude and longitude of the centre of the local projection [°]
     closed: bool
 
     @property
@@ -132,13 +124,9 @@ class Place:
 
 @dataclass(frozen=True, kw_only=True)
 class Located:
-    """Where one run was on the route.
+    """Where one run was on the route; on a loop it may run past the length, when it began elsewhere on it."""
 
-    `distance` [m] at every frame time never falls and is NaN off the route; on a closed route it may run past the length
-    when the run began elsewhere on the loop.
-    """
-
-    distance: "pd.Series[float]"
+    distance: "pd.Series[float]"  # m at every frame time, never falling, NaN off the route
     cross_track: "pd.Series[float] | None" = None  # m from the path at the fixes on the route, positive to the left
     covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
     speed_scale: float | None = None  # route metres per metre of integrated speed
@@ -196,7 +184,7 @@ class Alignment:
 
 
 def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
-    """Return the distance driven [m] at times `at` (m,) [s], from 0 at the first of the samples of speed (n,) [s], [km/h].
+    """Return the distance driven [m] at times `at` (m,) [s] since the first of the samples of speed (n,) [s], [km/h].
 
     Exact for speed that is linear between the samples; outside them speed holds for `BEYOND`.
     """
@@ -258,8 +246,8 @@ def distance_at(distance: "pd.Series[float]", when: float) -> float:
 def group(at: Floats, width: float = 2 * PLACE_RADIUS) -> Ints:
     """Return the group of each of the positions `at` (n,) [m], numbered along the line, none wider than `width` [m].
 
-    The window that holds most points is a group (of windows equally full the narrowest), then the fullest of the rest, and
-    so on: a queue along a street does not chain two junctions together, and a junction is not cut where its stops are densest.
+    The window that holds most points is a group (of windows equally full the narrowest), then the fullest of the rest,
+    and so on: a queue along a street does not chain two junctions, and a junction is not cut where stops are densest.
     """
     label = np.full(len(at), -1, dtype=np.intp)
     rest = np.argsort(at, kind="stable")

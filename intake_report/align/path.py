@@ -122,11 +122,12 @@ def fixes_of(run: CleanRun, centre: tuple[float, float]) -> Fixes:
 
 
 def _spikes(x: Floats, y: Floats, way: Floats) -> Bools:
-    """Return which fixes (n,) are outliers: further from both neighbours than may have been driven, `way` (n − 1,) [m]."""
+    """Return which fixes (n,) are outliers: further from both neighbours than may be driven, `way` (n − 1,) [m]."""
     if len(x) < 3:
         return np.zeros(len(x), dtype=bool)
     far = np.hypot(np.diff(x), np.diff(y)) > SPIKE + SPIKE_SHARE * way
-    return np.concatenate(([~far[1]], far)) & np.concatenate((far, [~far[-2]]))  # at an end the next step tells which of the two is off
+    # at an end, a fix is off where the step to it alone is long
+    return np.concatenate(([~far[1]], far)) & np.concatenate((far, [~far[-2]]))
 
 
 def thin(fixes: Fixes, spacing: float) -> Ints:
@@ -143,9 +144,9 @@ def path_through(
     """Return the path along a smooth line through fixes, without standstill drift, outliers and zigzag.
 
     `s` (n,): distance of each fix along the road [m], from one run or pooled from several; `x`, `y` (n,): local metres;
-    `lap`: length of a closed road [m]; `centre`, `closed` as in `build_path`. Local linear regression with a Gaussian kernel
-    on cells of 3 m that hold a fix: fixes far apart are passed through, dense ones are averaged. Zigzag from noise would
-    lengthen the path: by 1.8 % with 3 m of noise every 14 m.
+    `lap`: length of a closed road [m]; `centre`, `closed` as in `build_path`. Local linear regression with a Gaussian
+    kernel on cells of 3 m that hold a fix: fixes far apart are passed through, dense ones are averaged. Zigzag from
+    noise would lengthen the path: by 1.8 % with 3 m of noise every 14 m.
     """
     from scipy.ndimage import correlate1d
 
@@ -183,7 +184,7 @@ def path_through(
 
 
 def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
-    """Return a path through points (n,) [m] in driving order, resampled at `SPACING`; DataError if they span less than twice that.
+    """Return a path through points (n,) [m] in driving order, resampled at `SPACING`; DataError if it is too short.
 
     `centre`: of the projection [°]; `closed`: whether it is a loop, by the gap where None.
     """

@@ -1,8 +1,8 @@
-"""Route distance of one run from its positions: matched onto the path as a whole, smoothed by speed, and what departs from one pass.
+"""Route distance of one run from its positions: matched onto the path, smoothed by speed; what departs from one pass.
 
-Matching is a hidden Markov model in the manner of Newson and Krumm (Hidden Markov map matching through noise and sparseness,
-2009): the states of a fix are its local nearest points on the path, and being off the route; a transition costs by
-how much the way along the path differs from the way driven. Dynamic programming finds the cheapest sequence.
+Matching is a hidden Markov model in the manner of Newson and Krumm (Hidden Markov map matching through noise and
+sparseness, 2009): the states of a fix are its local nearest points on the path, and being off the route; a transition
+costs by how much the way along the path differs from the way driven. Dynamic programming finds the cheapest sequence.
 """
 
 import math
@@ -72,7 +72,7 @@ Off = tuple[float, float, float, Trail]  # cost, s where left (-inf: never on), 
 
 
 def match(fixes: Fixes, path: RoutePath, wider: float = 1.0) -> Matched:
-    """Match the fixes of one run, in the path's local metres, onto a path; the work is linear in the number of nodes.
+    """Match the fixes of one run onto a path; the work is linear in the number of nodes.
 
     `wider` multiplies the corridor and the error of a fix, for a path that is not yet good.
     """
@@ -224,7 +224,7 @@ def locate(run: CleanRun, path: RoutePath, wider: float = 1.0) -> Located:
         cross_track=pd.Series(matched.offset[every], index=node_time[every], name="cross_track"),
         covered=_covered(distance, path),
         speed_scale=scale if speed is not None and kept else None,
-        findings=findings,
+        findings=(*findings, *_beside(matched.offset[every])),
         notes=notes,
     )
 
@@ -337,28 +337,23 @@ def _departures(
 
 
 def diagnose(run: CleanRun, located: Located, path: RoutePath) -> Located:
-    """Return the located run with the reason why it covers less of the route than it should, if it does.
-
-    A run that drove the route backwards or another route is named and taken off the route; one that covers part of the
-    route keeps that part.
-    """
-    located = _beside(located)
+    """Return the located run with the reason why it covers too little of the route; off it in reverse or on another."""
     covered = located.metres / path.length
     if covered >= LEAST_COVERAGE or located.refused:
         return located
     fixes = fixes_of(run, path.centre)
-    way = float(fixes.driven[-1] - fixes.driven[0])
-    values = {"way": Value(way, "distance", 2), "along": Value(located.metres, "distance", 2)}
+    gone = float(fixes.driven[-1] - fixes.driven[0])
     back = replace(path, x=path.x[::-1].copy(), y=path.y[::-1].copy(), s=path.length - path.s[::-1])
     backward = match(fixes, back)
     on = np.isfinite(backward.s)
-    against = float(np.diff(backward.way)[on[1:] & on[:-1]].sum())
-    if against > REVERSED[0] * way and against > REVERSED[1] * located.metres:
+    turned = float(np.diff(backward.way)[on[1:] & on[:-1]].sum())
+    way, along, against = (Value(metres, "distance", 2) for metres in (gone, located.metres, turned))
+    if turned > REVERSED[0] * gone and turned > REVERSED[1] * located.metres:
         text = "The run drove the route in reverse: {against} of {way} against its direction."
-        return off_route(run, message(text, code="reversed", against=Value(against, "distance", 2), way=values["way"]))
-    if located.metres < OTHER_ROUTE * way:
+        return off_route(run, message(text, code="reversed", against=against, way=way))
+    if located.metres < OTHER_ROUTE * gone:
         text = "The run is on another route: {along} of the {way} driven lie on this one."
-        return off_route(run, message(text, code="wrong-route", **values))
+        return off_route(run, message(text, code="wrong-route", way=way, along=along))
     text = "The run covers {share} of the route ({parts} of {length})."
     parts = Listing(tuple(Interval(a, b, "distance", 2) for a, b in located.covered))
     length = Value(path.length, "distance", 2)
@@ -366,17 +361,16 @@ def diagnose(run: CleanRun, located: Located, path: RoutePath) -> Located:
     return replace(located, findings=(*located.findings, Finding(part, hard=False)))
 
 
-def _beside(located: Located) -> Located:
-    """Name a run that lies to one side of the path throughout."""
-    if located.cross_track is None or len(located.cross_track) < LEAST_FIXES:
-        return located
-    low, middle, high = np.quantile(located.cross_track.to_numpy(dtype=np.float64), [0.25, 0.5, 0.75])
+def _beside(offset: Floats) -> tuple[Finding, ...]:
+    """Name a run whose fixes lie to one side of the path throughout."""
+    if len(offset) < LEAST_FIXES:
+        return ()
+    low, middle, high = np.quantile(offset, [0.25, 0.5, 0.75])
     if min(abs(low), abs(high)) < BESIDE[0] or abs(middle) < BESIDE[1] or low * high < 0:
-        return located
+        return ()
     text = "The run lies {away} to the {side} of the path: another carriageway, or the route in reverse."
     away, side = Value(abs(float(middle)), "length", 0), "left" if middle > 0 else "right"
-    beside = message(text, code="beside-path", away=away, side=side)
-    return replace(located, findings=(*located.findings, Finding(beside, hard=False)))
+    return (Finding(message(text, code="beside-path", away=away, side=side), hard=False),)
 
 
 def off_route(run: CleanRun, why: Message) -> Located:

@@ -1,7 +1,7 @@
-"""Route distance of runs without a position: registered onto each other or onto placed runs by the shape of their speed.
+"""Route distance of runs without a position: registered onto the others by the shape of their speed.
 
-The usual speeds of each place are learnt from the placed runs, each run is placed by them, and so on; common stops settle the
-last metres.
+The usual speeds of each place are learnt from the placed runs, each run is placed by them, and so on; common stops
+settle the last metres.
 """
 
 import math
@@ -35,18 +35,14 @@ OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)  # of the reference, as
 
 
 class Registration(NamedTuple):
-    """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
-
-    `backward`: likeness of the run driven the other way; `placement`: stretch by stretch, None where it covers none; `fellows`:
-    scales of the other runs, none where there are too few.
-    """
+    """Where a run without a position lies: route distance = `scale` · driven + `offset` [m]."""
 
     scale: float
     offset: float
     likeness: Likeness
-    backward: Likeness
-    placement: Placement | None
-    fellows: tuple[float, ...]
+    backward: Likeness  # of the run driven the other way
+    placement: Placement | None  # stretch by stretch, None where it covers none
+    fellows: tuple[float, ...]  # scales of the other runs, none where there are too few
 
     @property
     def apart(self) -> float:
@@ -234,8 +230,9 @@ def settle(
 ) -> dict[int, Line]:
     """Return the lines corrected by the stops that three runs or more share.
 
-    Huber weights keep a run that stopped elsewhere from pulling. Kept only where stops then repeat within `REPEAT`: in dense
-    traffic they do not. Several `known` runs do not move; with one, at last all move alike so that it keeps its own.
+    Huber weights keep a run that stopped elsewhere from pulling. Kept only where stops then repeat within `REPEAT`: in
+    dense traffic they do not. Several `known` runs do not move; with one, at last all move alike so that it keeps its
+    own.
     """
     before = lines
     owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
@@ -265,7 +262,7 @@ def settle(
 
 
 def _misses(lines: dict[int, Line], stops: Sequence[Floats], owner: Ints) -> Floats:
-    """Return how far each stop is from the common place, by their median [m]; NaN where fewer than three runs share it."""
+    """Return how far each stop is from the median of its place [m]; NaN where fewer than three runs share it."""
     at = np.concatenate([scale * stops[i] + offset for i, (scale, offset) in lines.items()])
     label, miss = model.group(at), np.full(len(at), np.nan)
     for which in np.unique(label):

@@ -44,8 +44,8 @@ _HOTTEST, _HOTTEST_F = 140.0, 260.0  # °C no coolant settles above; below this 
 _COOLANT_SAMPLES = 10
 _SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
 
+# Whether the check flags, its numbers, its evidence; or why it is not possible
 Outcome = tuple[bool, dict[str, float], Message] | Message
-"""Whether the check flags, its numbers, its evidence; or why it is not possible."""
 
 
 def lag_and_scale(
@@ -196,10 +196,9 @@ def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
 
 
 def intake_against_ambient(run: CleanRun) -> Outcome:
-    """Offset of the sensor pair: intake minus ambient before the first start after an overnight soak.
+    """Offset of the sensor pair: intake minus ambient before the first start after an overnight soak, by raw readings.
 
-    Raw readings before the start are used: the engine-off mask keeps them out of metrics, but after a soak every sensor
-    has the temperature of the air around it; the coolant shows whether there was one.
+    After a soak, which the coolant shows, every sensor has the temperature of the air around it.
     """
     time, rpm = run.samples("rpm")
     until = min(time[rpm >= RUNNING], default=np.inf)

@@ -15,7 +15,7 @@ _FEW = 20  # ... but so many are single faults in any log
 _MOST_EVENTS = 50_000  # a sensor that fails more often than this is followed no further
 _NORMAL = 1.4826  # makes a median absolute deviation an estimate of the standard deviation of normal noise
 _CODE_SLACK = 0.01  # of the resolution: an app may write -39.9999999 for a code of -40
-# Quantisation: choices of this package, settled on rounded, scaled and interpolated walks made for its tests and on real drives.
+# Of the quantisation step: settled on rounded, scaled and interpolated walks made for its tests and on real drives.
 _MOST = 6_000  # samples looked at
 _LEAST = 8  # samples below which nothing can be said
 _LARGEST = 1e9  # beyond this a reading of any channel is garbage
@@ -50,7 +50,8 @@ def engine_off(
 ) -> tuple[BoolArray, FloatArray]:
     """Return the times `at` [s] at which the engine stands or has just (re)started (masked), and when it stood (k, 2) [s].
 
-    From the last sample with `running` [rpm] before a stop, as the stop lies between samples, to `settle` [s] after the start.
+    From the last sample with `running` [rpm] before a stop, as the stop lies between samples, to `settle` [s] after the
+    start.
     """
     edges = np.flatnonzero(np.diff(np.concatenate(([True], rpm >= running, [True]))))
     times = np.concatenate(([-np.inf], rpm_time, [np.inf]))
@@ -68,7 +69,7 @@ def _stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:
 def unsettled(
     at: FloatArray, values: FloatArray, ambient: FloatArray, starts: FloatArray, margin: float, longest: float
 ) -> BoolArray:
-    """Mark samples [s, °C] up to the last that reads more than `margin` [K] below `ambient` within `longest` [s] of a start."""
+    """Mark samples [s, °C] up to the last more than `margin` [K] below `ambient` within `longest` [s] of a start."""
     below = values < ambient - margin
     first = np.searchsorted(at, starts)
     # Past the last low sample at or before each place, 0 where there is none.
@@ -77,11 +78,11 @@ def unsettled(
 
 
 def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, int]:
-    """Mark readings that differ from the last good one by more than `rate` times the time between, plus two steps of the reading.
+    """Mark readings that differ from the last good one by more than `rate` times the time between plus two steps.
 
     The allowance grows with time, so a true change is accepted again after as long as it must have taken. Returns the
-    mask (None: nothing bad) and 0; or None and the number of impossible steps, when these are too many for single faults,
-    so that the rule was not applied.
+    mask (None: nothing bad) and 0; or None and the number of impossible steps, when these are too many for single
+    faults, so that the rule was not applied.
     """
     suspects = _steps_beyond(time, values, rate, 2.0 * step)
     if suspects.size == 0:
@@ -125,8 +126,8 @@ def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolAr
     """Mark spikes of true samples by a Hampel rule (Hampel, 1974).
 
     A sample is a spike when it differs from the median of the 2 `half` + 1 samples around it by more than `factor`
-    times 1.4826 times their median absolute deviation, and by more than `floor`, which keeps quiet stretches (deviation 0)
-    from flagging one step.
+    times 1.4826 times their median absolute deviation, and by more than `floor`, which keeps quiet stretches (deviation
+    0) from flagging one step.
     """
     width = 2 * half + 1
     if values.size < width or not np.isfinite(floor):
@@ -147,8 +148,8 @@ def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolAr
 def _departures(values: FloatArray, half: int, floor: float) -> IntArray:
     """Find the samples that can differ from the median of their window by more than `floor`, without sorting.
 
-    Then half of the window and one sample more lie beyond `floor`: inside the log, some pair at equal distance before and
-    after; and some single step exceeds `floor` / `half`, which most stretches never do.
+    Then half of the window and one sample more lie beyond `floor`: inside the log, some pair at equal distance before
+    and after; and some single step exceeds `floor` / `half`, which most stretches never do.
     """
     at = [np.arange(half), np.arange(values.size - half, values.size)]
     for start in range(half, values.size - half, _CHUNK):

@@ -199,10 +199,7 @@ class Masker:
             self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)
 
     def _engine_speed(self) -> Samples:
-        """Return times and engine speeds; 0 while the control unit is silent, as in many cars with start-stop.
-
-        The log then repeats the last answers, of which nothing moves any more, or holds other channels only.
-        """
+        """Return times and engine speeds; 0 while the control unit is silent, as in many cars with start-stop."""
         time, rpm = self.good("rpm")
         if rpm.size < 2:
             return time, rpm
@@ -277,11 +274,7 @@ class Masker:
             self._mark("stuck", name, np.isin(self.good(name)[0], time[bad]), text, **limits)
 
     def sampling(self, name: str, every: FloatArray, rows: int) -> Sampling:
-        """Measure the true interval and the step of one channel; report pauses longer than its limit.
-
-        `every` holds the steps between all rows, shared by the channels that have a sample in each; `rows` is the number
-        of rows of the log as read.
-        """
+        """Measure interval and step of a channel; `every`: steps between all rows [s], `rows`: of the log as read."""
         present = self.present[name]
         samples = self.count(name)
         steps = every if present is None else np.diff(self.time[present])

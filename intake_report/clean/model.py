@@ -16,12 +16,9 @@ from intake_report.messages import Message, Part, Value, message
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
-Samples = tuple[FloatArray, FloatArray]
-"""Times [s] and values of the samples of one channel."""
-Columns = Mapping[str, FloatArray]
-"""Values (n,) of the rows of a log by channel, NaN without a sample."""
-Reach = Mapping[str, tuple[float, float]]
-"""Least and largest value of the channels that have a sample in every row."""
+Samples = tuple[FloatArray, FloatArray]  # times [s] and values of the samples of one channel
+Columns = Mapping[str, FloatArray]  # values (n,) of the rows of a log by channel, NaN without a sample
+Reach = Mapping[str, tuple[float, float]]  # least and largest value of the channels that have a sample in every row
 DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 
 
@@ -65,15 +62,11 @@ class CrossCheck:
 
 @dataclass(frozen=True)
 class CleanRun:
-    """One cleaned run of n rows and c channels.
-
-    The index of `frame` is elapsed time [s], strictly increasing; it holds true samples only, NaN between, and bad samples
-    with their raw value. A place without a sample is not bad.
-    """
+    """One cleaned run of n rows and c channels; a place without a sample is not bad."""
 
     run: str
     start: pd.Timestamp | None  # time of elapsed second 0
-    frame: pd.DataFrame  # (n, c) [internal units]
+    frame: pd.DataFrame  # (n, c) true samples, the bad ones too, NaN between; by elapsed time [s], strictly increasing
     masks: pd.DataFrame  # (n, c) of bool, True = bad
     sampling: dict[str, Sampling]  # by channel
     quality: tuple[QualityEntry, ...]  # the account of every step
@@ -106,10 +99,9 @@ class CleanRun:
 
 
 def gap_limit(channel: str, interval: float) -> float:
-    """Return the longest pause over which a channel may be interpolated [s].
+    """Return the longest pause over which a channel sampled at `interval` [s] may be interpolated [s].
 
-    The catalogue's limit, but never less than twice the channel's own sampling interval [s]: between the samples of a
-    slow log there is no gap.
+    The catalogue's limit, but never less than twice the interval: between the samples of a slow log there is no gap.
     """
     limit = CHANNELS[channel].max_gap if channel in CHANNELS else DEFAULT_MAX_GAP
     return max(limit, 2.0 * interval) if np.isfinite(interval) else limit
@@ -135,13 +127,13 @@ def reading(channel: str, number: float, *, difference: bool = False) -> Value:
     known, whole = CHANNELS.get(channel), float(number).is_integer()
     if known is None:
         return Value(number, "number")
-    if not difference:
-        return Value(number, known.quantity, 0 if whole else max(1, _decimals(known.resolution or 0.1)))
-    decimals = 0 if whole else _decimals(abs(number)) + 1
-    if known.quantity == "temperature":
-        return Value(number, "temperature_difference", max(1, decimals))
-    return Value(number, known.quantity, decimals)
-
-
-def _decimals(number: float) -> int:
-    return max(0, min(6, math.ceil(-math.log10(number) - 1e-9)))
+    grain = abs(number) if difference else known.resolution or 0.1
+    decimals = 0 if whole else max(0, min(6, math.ceil(-math.log10(grain) - 1e-9))) + difference
+    if difference:
+        kelvin = known.quantity == "temperature"
+        return (
+            Value(number, "temperature_difference", max(1, decimals))
+            if kelvin
+            else Value(number, known.quantity, decimals)
+        )
+    return Value(number, known.quantity, 0 if whole else max(1, decimals))

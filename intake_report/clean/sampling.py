@@ -1,8 +1,7 @@
-"""True samples: which rows of a log carry a fresh reading and which repeat the last one.
+"""True samples: which rows of a log carry a fresh reading, and which repeat the last one, as loggers that poll write.
 
-Loggers that poll one channel at a time often write a full row each time, with the last value of every other channel.
-Counting rows as samples would overstate what is known. The evidence is the pattern of the changes: where a channel is
-refreshed every tenth row, all its changes fall on one row in ten, also when it changes rarely.
+The evidence is the pattern of the changes: where a channel is refreshed every tenth row, all its changes fall on one
+row in ten, also when it changes rarely.
 """
 
 from collections.abc import Container, Mapping
@@ -10,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.clean.model import BoolArray, Columns, FloatArray, IntArray
+from intake_report.clean.model import Columns, FloatArray, IntArray
 from intake_report.messages import Count, Message, message
 
 # Every limit below is a choice of this package, settled on polled, held and free-running logs made for its tests (exact
@@ -48,14 +47,11 @@ _KEPT_TO, _OWNED = 6, 0.97  # spacings, and the share of them that keep to a per
 
 
 class Decision(NamedTuple):
-    """How a channel's true samples were told from repeats.
-
-    They lie at some `places` of a polling cycle of `period` rows, or, without places, about every `period` rows.
-    """
+    """How a channel's true samples were told from repeats."""
 
     reason: Message  # with its code
-    period: int = 1
-    places: tuple[int, ...] = ()
+    period: int = 1  # rows of the polling cycle, or, without places, about which the samples lie apart
+    places: tuple[int, ...] = ()  # in the cycle at which they lie
 
 
 OWN_TIMES = Decision(message("the channel has sample times of its own; every value counts as one sample", "own-times"))
@@ -73,8 +69,9 @@ class _Changes(NamedTuple):
 def row_groups(columns: Columns, whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
     """Group the channels that are written in the same rows, with those rows (None: every row).
 
-    A log can hold the rows of several sources between each other (a polling logger and a position receiver). Channels of
-    `whole` have a sample in every row; those that are alone in their rows come without a group: they have own sample times.
+    A log can hold the rows of several sources between each other (a polling logger and a position receiver). Channels
+    of `whole` have a sample in every row; those that are alone in their rows come without a group: they have own sample
+    times.
     """
     full = [name for name in columns if name in whole]
     dense: list[str] = []
@@ -274,7 +271,7 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
     for name, period in own.items():
         spacings, held = changes[name].spacings, known - {1}
         if 1 in known and spacings.size >= _KEPT_TO:
-            # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
+            # Changes of a channel that is refreshed in every row fall anywhere; chance rarely keeps them on one place.
             held = {p for p in held if np.mean(spacings % p == 0) >= _OWNED}
         code, rows = "every-row", max(period, 1)
         if period == 1:
@@ -282,8 +279,8 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
         elif period > 1:
             code = "period"
             text = (
-                "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
-                "interval without a change"
+                "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and "
+                "per such interval without a change"
             )
         elif not known:
             code, text = "unseen", "no channel changes often enough to show how rows are refreshed; rows kept"
@@ -295,15 +292,15 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
         else:
             code, rows = "period-assumed", max(held)
             text = (
-                "it changes too seldom to show its refreshes; one sample per change and per {period} rows is kept, the longest "
-                "refresh interval seen in this log"
+                "it changes too seldom to show its refreshes; one sample per change and per {period} rows is kept, "
+                "the longest refresh interval seen in this log"
             )
         result[name] = Decision(message(text, code, period=rows) if rows > 1 else message(text, code), rows)
     return result
 
 
-def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> BoolArray | None:
-    """Mark the rows (n,) that carry a true sample; None where every value (n,) is one. At least one is not NaN."""
+def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> IntArray | None:
+    """Return the rows of `values` (n,), not all NaN, that carry a true sample; None where every value is one."""
     if decision.period <= 1:
         return None
     # the least is faster than asking each
@@ -327,7 +324,7 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     if present is not None:
         keep &= ~np.isnan(values)
     keep[first] |= not keep.any()
-    return keep
+    return np.flatnonzero(keep)
 
 
 def _between(anchors: IntArray, first: int, last: int, period: int) -> IntArray:

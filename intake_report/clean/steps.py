@@ -80,13 +80,11 @@ def _sample_rows(time: FloatArray, columns: Columns, whole: Reach) -> tuple[dict
         with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are masked later
             decisions, slips = find_pattern(part)
         for name in members:
-            keep = true_samples(part[name], decisions[name], slips)
+            at = true_samples(part[name], decisions[name], slips)
             present = part[name].size if name in whole else int(np.count_nonzero(~np.isnan(part[name])))
-            repeats = 0
-            if keep is not None:
-                at = np.flatnonzero(keep)
+            if at is not None:
                 kept[name] = at if rows is None else rows[at]
-                repeats = present - at.size
+            repeats = 0 if at is None else present - at.size
             entries.append(entry("true-samples", name, repeats, present, decisions[name].reason))
         if len(slips):
             clock = time if rows is None else time[rows]
@@ -101,10 +99,7 @@ def _sample_rows(time: FloatArray, columns: Columns, whole: Reach) -> tuple[dict
 
 
 def _fixes(time: FloatArray, columns: Columns, kept: Mapping[str, IntArray]) -> tuple[IntArray, QualityEntry] | None:
-    """Return the rows at which a slow or coarse position was really refreshed, and say so; None where it is neither.
-
-    A vehicle that drives changes its place, so a place that is repeated meanwhile is the last one, not a fix.
-    """
+    """Return the rows at which a slow or coarse position was really refreshed, and say so; None where it is neither."""
     speed = next((columns[name] for name in ("speed", "gps_speed") if name in columns), None)
     if speed is None or not {"latitude", "longitude"} <= columns.keys():
         return None
@@ -120,7 +115,7 @@ def _fixes(time: FloatArray, columns: Columns, kept: Mapping[str, IntArray]) -> 
         moved = (latitude[at[1:]] != latitude[at[:-1]]) | (longitude[at[1:]] != longitude[at[:-1]])
         return at[np.append(True, moved)] if at.size else at
 
-    at = changes(seen)
+    at = changes(seen)  # a vehicle that drives changes its place: one that is repeated meanwhile is no fix
     known = seen[0] + np.flatnonzero(~np.isnan(speed[seen[0] : seen[-1] + 1])) if seen.size else seen
     if at.size < _LEAST_FIXES or known.size == 0:
         return None
@@ -179,8 +174,8 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
 
     A backward step is either a clock that was set back (rows before and after claim the same seconds: their order in
     the file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty:
-    sorted). Many equal times mean a clock coarser than the rows, which are spread evenly inside each tick, unless rows of
-    one time complement each other in `columns` (no channel twice): they are one message in several rows.
+    sorted). Many equal times mean a clock coarser than the rows, which are spread evenly inside each tick, unless rows
+    of one time complement each other in `columns` (no channel twice): they are one message in several rows.
     """
     entries: list[QualityEntry] = []
 
