@@ -274,11 +274,10 @@ def _gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundi
     start = surroundings.start if surroundings.start is not None else run.clean.start
     no_start = message("the start time is not known", code="no-start")
     no_position = message("the run has no position on the route", code="no-position")
-    residual: Fact = message("the run is not placed by the speeds of other runs", code="not-placed")
+    not_placed = message("the run is not placed by the speeds of other runs", code="not-placed")
+    residual: Fact = not_placed if run.residual is None else run.residual
     if run.method == "position":
         residual = message("the run has positions", code="has-position")
-    elif run.residual is not None:
-        residual = run.residual
     stop_time: Fact = message("the run has no highway entry", code="no-entry")
     stops = stop_time
     if run.highway_entry is not None:

@@ -246,8 +246,7 @@ def evidence(run: Profile, table: Floats, line: Line) -> Floats:
     score = np.where(np.isfinite(speed), table[np.arange(s.size)[:, None], classes(speed)], 0.0)
     total = score.reshape(stretches, STRETCH_CELLS, -1).sum(axis=1) * STEP / INDEPENDENT
     covered = np.isfinite(run.at((s - line[1]) / line[0])).reshape(stretches, STRETCH_CELLS).mean(axis=1)
-    total[covered < 0.5] = np.nan
-    return np.asarray(total)
+    return np.where(covered[:, None] < 0.5, np.nan, total)
 
 
 def worth(odds: Floats, told: Floats) -> Floats:

@@ -114,8 +114,7 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> tuple[In
     node, seg, along, distance = node[keep], seg[keep], along[keep], distance[keep]
     side = np.sign(ux[keep] * ry[keep] - uy[keep] * rx[keep])
     s = path.s[seg] + along
-    cost = distance**2 / (2 * (wider * POSITION_ERROR) ** 2)
-    cost = cost + HEADING_WEIGHT * _against(x, y, node, s, path)
+    cost = distance**2 / (2 * (wider * POSITION_ERROR) ** 2) + HEADING_WEIGHT * _against(x, y, node, s, path)
     return node, s, distance * np.where(side == 0, 1.0, side), cost
 
 

@@ -45,22 +45,7 @@ def fault_codes(
     return bad
 
 
-def engine_off(
-    at: FloatArray, rpm_time: FloatArray, rpm: FloatArray, running: float, settle: float
-) -> tuple[BoolArray, FloatArray]:
-    """Return the times `at` [s] at which the engine stands or has just (re)started (masked), and when it stood (k, 2) [s].
-
-    From the last sample with `running` [rpm] before a stop, as the stop lies between samples, to `settle` [s] after the
-    start.
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], rpm >= running, [True]))))
-    times = np.concatenate(([-np.inf], rpm_time, [np.inf]))
-    stops, ends = times[edges[::2]], times[edges[1::2] + 1]
-    marked = _stretches(at.size, np.searchsorted(at, stops, side="right"), np.searchsorted(at, ends + settle))
-    return marked, np.column_stack((stops, ends))
-
-
-def _stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:
+def stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:
     """Mark the samples of all stretches `begin` to `end` (past the last)."""
     edges = np.bincount(begin, minlength=size + 1) - np.bincount(np.maximum(begin, end), minlength=size + 1)
     return np.cumsum(edges[:size]) > 0
@@ -74,7 +59,7 @@ def unsettled(
     first = np.searchsorted(at, starts)
     # Past the last low sample at or before each place, 0 where there is none.
     past_low = np.append(0, np.maximum.accumulate(np.where(below, np.arange(at.size) + 1, 0)))
-    return _stretches(at.size, first, np.maximum(past_low[np.searchsorted(at, starts + longest)], first))
+    return stretches(at.size, first, np.maximum(past_low[np.searchsorted(at, starts + longest)], first))
 
 
 def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, int]:

@@ -153,8 +153,7 @@ class Masker:
 
     def _position(self, name: str, time: FloatArray, values: FloatArray) -> None:
         """Mask fixes that the vehicle cannot have reached: by the distance travelled where fixes are rare."""
-        latitude = self.good("latitude")[1]
-        shrink = 1.0
+        latitude, shrink = self.good("latitude")[1], 1.0
         if name == "longitude" and latitude.size:
             middle = float(np.median(latitude[:: max(1, latitude.size // _SAMPLED)]))
             shrink = max(math.cos(math.radians(middle)), _LEAST_SHRINK)
@@ -178,7 +177,12 @@ class Masker:
             text = "without engine speed, readings of a standing engine cannot be told apart and are not masked"
             self._note("engine-off-unknown", name, 0, values.size, text)
             return
-        mask, stood = faults.engine_off(time, rpm_time, rpm, RUNNING, _SETTLE)
+        edges = np.flatnonzero(np.diff(np.concatenate(([True], rpm >= RUNNING, [True]))))
+        times = np.concatenate(([-np.inf], rpm_time, [np.inf]))
+        # it stands from the last running sample on, since the stop lies between samples
+        stood = np.column_stack((times[edges[::2]], times[edges[1::2] + 1]))
+        begin, end = np.searchsorted(time, stood[:, 0], side="right"), np.searchsorted(time, stood[:, 1] + _SETTLE)
+        mask = faults.stretches(time.size, begin, end)
         if mask.any():
             text = "engine below {running} or silent, or started less than {settle} before; highest reading kept out {highest}"
             limits = {"running": Value(RUNNING, "engine_speed"), "settle": Value(_SETTLE, "time", 0)}

@@ -191,8 +191,7 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         t, more = _set_back_clock(t, step, time.size)
         entries += more
         sort = np.argsort(t, kind="stable")
-        late = int(np.count_nonzero(sort != np.arange(sort.size)))
-        if late:
+        if late := int(np.count_nonzero(sort != np.arange(sort.size))):
             back = Count(int(np.sum(np.diff(t) < 0.0)), "backward step")
             text = "{rows} out of order of time ({steps}), sorted"
             account("rows-out-of-order", late, text, rows=Count(late, "row"), steps=back)
