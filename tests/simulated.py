@@ -14,9 +14,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.demo.campaign_files import Array, Day, Intake, SimulatedVehicle, generator, scenario_runs
+from intake_report.demo.campaign_files import Array, Day, Intake, generator, scenario_runs
 from intake_report.demo.route import RunPlan, SimulatedRoute, demo_route, draw_plan
-from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule
+from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, SimulatedVehicle, crossed_schedule
 from intake_report.demo.simulate import SimulatedRun, simulate
 
 Basis = Literal["true_air", "sensor_element"]

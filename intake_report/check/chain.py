@@ -18,7 +18,6 @@ from intake_report import loaders
 from intake_report.check import logs as looking
 from intake_report.check import page
 from intake_report.check.logs import NEEDED, CriterionCheck, LogCheck
-from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import IntakeReportError
 from intake_report.formatting import usual
@@ -206,14 +205,14 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
         return check.reason
     if check.code == "rain":
         return "Rain: not as on the other runs."
-    limit, value = limit_text(check, known.units), judged_text(check, known.units)
+    found, value, limit = page.texts_of(check, known.units)
     if check.group != "alike":
-        return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
-    own = "" if check.own is None else f" {usual(check.own, check.own_quantity, known.units)},"
+        return f"{check.title}: {found} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
     apart = (p for p in known.pairs if p["code"] == check.code)
     farthest = ""
     if pair := max(apart, key=lambda p: p["value"] or 0.0, default=None):
         farthest = f"; farthest from {pair['other']}, {usual(pair['value'], pair['quantity'], known.units)}"
+    own = f" {found}," if found else ""
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 

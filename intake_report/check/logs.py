@@ -14,19 +14,16 @@ import numpy as np
 
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
-from intake_report.clean.model import FloatArray
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
 
 NEEDED = ("iat", "speed")
 # Entries that describe the log; all others touched or question data.
-DESCRIBES = frozenset(
-    {
-        "true-samples", "resolution", "interpolated", "doubly-encoded", "date-elsewhere", "time-zone-assumed",
-        "epoch-time", "encoding-found", "date-order", "midnight", "track-joined", "unit-stated",
-        "text-columns", "no-header", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
-    }
+DESCRIBES = (
+    "true-samples", "resolution", "interpolated", "doubly-encoded", "date-elsewhere", "time-zone-assumed",
+    "epoch-time", "encoding-found", "date-order", "midnight", "track-joined", "unit-stated",
+    "text-columns", "no-header", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
 )  # fmt: skip
 _FAULTS = ("impossible-rate", "spike", "stuck")  # codes and implausible values count in the valid share
 _DOUBTFUL_CLOCK = ("rows-out-of-order", "coarse-clock")
@@ -189,10 +186,7 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
 def describe_columns(
     proposals: Sequence[Proposal], mapping: Mapping[str, str] | None, *, table: bool
 ) -> tuple[tuple[dict[str, Any], ...], str]:
-    """Return the proposals, and TOML for those that `mapping`, that of the campaign, lacks.
-
-    With `table` the line [log.columns] comes first; a campaign that has this table already must not get it twice.
-    """
+    """Return the proposals, and TOML, with `table` a whole table, for those that `mapping`, that of the campaign, lacks."""
     headers = {header.lower() for header in mapping or {}}
     channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
     columns, rest = [], []
@@ -229,13 +223,9 @@ def _channel(run: CleanRun, name: str, header: str, unit: str) -> ChannelCheck:
 
 def missing_share(run: CleanRun, name: str) -> float:
     """Return the share of the run's duration that is farther than the channel's limit from being sampled (0 to 1)."""
-    good = run.good(name)
-    if good.empty:
-        return 1.0
-    whole = duration_of(run)
-    if whole <= 0.0:
-        return 0.0
-    index = run.frame.index
+    good, whole, index = run.good(name), duration_of(run), run.frame.index
+    if good.empty or whole <= 0.0:
+        return float(good.empty)
     pauses = np.diff([index[0], *good.index, index[-1]])
     return min(float(pauses[pauses > run.gap_limit(name)].sum()) / whole, 1.0)
 
@@ -254,18 +244,15 @@ def timeline(run: CleanRun) -> Timeline | None:
     edges = float(run.frame.index[0]) + np.linspace(0.0, whole, _BINS + 1)
     fine = edges[0] + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
     absent = np.logical_or.reduce([np.isnan(run.at(name, fine)) for name in NEEDED])
-    iat, speed = (tuple(map(finite, _binned(run, name, edges))) for name in NEEDED)
+    means = []
+    for name in NEEDED:
+        time, values = run.samples(name)
+        which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
+        count, total = np.bincount(which, minlength=_BINS), np.bincount(which, weights=values, minlength=_BINS)
+        between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)  # the samples of a slow channel: the line through them
+        means.append(tuple(map(finite, np.where(count > 0, total / np.maximum(count, 1), between))))
+    iat, speed = means
     return Timeline(whole / _BINS, speed, iat, tuple(absent.reshape(_BINS, _POINTS).mean(axis=1).tolist()))
-
-
-def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
-    """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
-    time, values = run.samples(name)
-    which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
-    count = np.bincount(which, minlength=_BINS)
-    total = np.bincount(which, weights=values, minlength=_BINS)
-    between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)
-    return np.where(count > 0, total / np.maximum(count, 1), between)
 
 
 def soak_check_text(run: CleanRun, start: str | None) -> str:

@@ -32,32 +32,29 @@ _RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
 def show(check: LogCheck, *, first: bool = True) -> None:
     """Print the whole check."""
-    console = _console()
-    print(rendered([*(() if first else _RULE), page(check, console.width)], console), end="")
+    _print(*(() if first else _RULE), page(check, _console().width))
 
 
 def show_summary(checks: Sequence[LogCheck]) -> None:
     """Print one line per log, for several logs."""
-    rows = []
-    for check in checks:
-        why = check.reasons[0] if check.reasons and check.verdict != "accept" else ""
-        rows.append((_COLOURS[check.verdict], [_name(check), check.verdict, why]))
-    print(rendered([*_RULE, _text(f"{len(checks)} logs", "bold"), _table(rows, flexible=2)], _console()), end="")
+    why = (c.reasons[0] if c.reasons and c.verdict != "accept" else "" for c in checks)
+    rows = [(_COLOURS[c.verdict], [_name(c), c.verdict, text]) for c, text in zip(checks, why, strict=True)]
+    _print(*_RULE, _text(f"{len(checks)} logs", "bold"), _table(rows, flexible=2))
 
 
 def show_draft(text: str) -> None:
     """Print what the logs give of a campaign."""
-    lead = (
-        "The logs as a campaign: say which configuration was fitted in each run, look at the phases on a map, and put it in "
-        "place of the runs in the file that `intake-report new NAME` writes."
-    )
-    print(rendered([*_RULE, *_paste(lead, text)], _console()), end="")
+    _print(*_RULE, *_paste(_DRAFT, text))
 
 
 def _console() -> Console:
     console = Console(highlight=False, markup=False, emoji=False)
     console.width = min(max(console.width, NARROWEST), WIDEST)
     return console
+
+
+def _print(*parts: RenderableType) -> None:
+    print(rendered(parts, _console()), end="")
 
 
 def rendered(parts: Iterable[RenderableType], console: Console) -> str:
@@ -156,39 +153,25 @@ def _joined(items: Iterable[str], width: int) -> list[str]:
     return lines
 
 
-def limit_text(check: CriterionCheck, system: UnitSystem) -> str:
-    """Return "≥ 95 %" or "≤ 1.1 K"."""
-    if check.code == "rain":
-        return "the same"
-    if _nothing_wanted(check):
-        return "none" if check.code != "one-pass" else "yes"
-    sign = "≥" if check.sense == "at least" else "≤"
-    return f"{sign}\N{NO-BREAK SPACE}{usual(check.limit, check.quantity, system)}"
-
-
-def judged_text(check: CriterionCheck, system: UnitSystem) -> str:
-    """Return the value that is judged; one beyond its limit never reads like the limit."""
-    if check.code == "rain" and check.value is not None:
-        return "the same" if check.value == 0 else "another"
-    if check.outcome == "fail" and check.value is not None and check.limit is not None:
-        return said(Beyond(check.value, check.limit, check.quantity), system)
-    return usual(check.value, check.quantity, system)
-
-
-def _nothing_wanted(check: CriterionCheck) -> bool:
-    return check.quantity == "count" and check.limit == 0.0 and check.group != "alike"
-
-
-def _own_text(check: CriterionCheck, system: UnitSystem) -> str:
+def texts_of(check: CriterionCheck, system: UnitSystem) -> tuple[str, str, str]:
+    """Return what was found, how far it is off the median of the runs ("" where that is not judged), and the limit."""
+    sign, value = "≥" if check.sense == "at least" else "≤", check.value
+    limit = f"{sign}{formatting.NARROW_SPACE}{usual(check.limit, check.quantity, system)}"
+    judged = usual(value, check.quantity, system)
+    if check.outcome == "fail" and value is not None:
+        judged = said(Beyond(value, check.limit, check.quantity), system)
     if check.group == "alike":
-        return usual(check.own, check.own_quantity, system) if check.own is not None else ""
+        if check.code == "rain":
+            limit, judged = "the same", judged if value is None else "another" if value else "the same"
+        return usual(check.own, check.own_quantity, system) if check.own is not None else "", judged, limit
     if check.code == "one-pass":
-        return "yes" if check.value == 0.0 else "no"
-    return "none" if _nothing_wanted(check) and check.value == 0.0 else judged_text(check, system)
+        return "no" if value else "yes", "", "yes"
+    if check.quantity == "count" and check.limit == 0.0:
+        return judged if value else "none", "", "none"
+    return judged, "", limit
 
 
 def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
-    units = check.units
     judged = [c for c in check.criteria if c.outcome != "unknown"]
     if not judged:
         return []
@@ -199,8 +182,7 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
         if c.outcome == "pass":
             verdict, style = "met", ""
         title = c.title.replace(" the ", " ") if width < 90 else c.title
-        off = judged_text(c, units) if c.group == "alike" else ""
-        rows.append((style, [title, _own_text(c, units), off, limit_text(c, units), verdict]))
+        rows.append((style, [title, *texts_of(c, check.units), verdict]))
     if not differences:
         rows = [(style, [*cells[:2], *cells[3:]]) for style, cells in rows]
     parts: list[RenderableType] = [_table(rows, right=(1, 2, 3) if differences else (1, 2))]
@@ -251,18 +233,16 @@ def _faults(check: LogCheck) -> list[RenderableType]:
         return []
     lines = []
     for step, entries in list(by_step.items())[:_MOST_FAULTS]:
-        touched = ", ".join(filter(None, map(_touched, entries)))
+        shares = (f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else "" for q in entries)
+        counts = (f" {q['touched']:,}{share}" if q["touched"] else "" for q, share in zip(entries, shares, strict=True))
+        each = (f"{q['channel']}{number}".strip() for q, number in zip(entries, counts, strict=True))
+        touched = ", ".join(filter(None, each))
         worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
         lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
     parts: list[RenderableType] = [_text("Kept out or noticed", "dim"), *_bullets(lines, "·")]
     if len(by_step) > _MOST_FAULTS:
         parts.append(_text(f"    and {len(by_step) - _MOST_FAULTS} kinds more; --json has them all", "dim"))
     return parts
-
-
-def _touched(q: dict[str, Any]) -> str:
-    share = f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else ""
-    return f"{q['channel']} {q['touched']:,}{share}".strip() if q["touched"] else q["channel"]
 
 
 def _crossed(check: LogCheck) -> list[RenderableType]:
@@ -289,6 +269,10 @@ _LEADS = {
 _SOAKED = (
     "The log begins with a cold engine at the temperature of the air, where all sensors must agree. If it stood a night out of "
     "the sun, paste into campaign.toml, and add the reading of a thermometer:"
+)
+_DRAFT = (
+    "The logs as a campaign: say which configuration was fitted in each run, look at the phases on a map, and put it in "
+    "place of the runs in the file that `intake-report new NAME` writes."
 )
 _PHASES = "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:"
 

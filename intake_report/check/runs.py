@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from intake_report import formatting
-from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
+from intake_report.align import CRITERIA, Alignment, Check, Comparability, align_runs, propose_phases
 from intake_report.analyse import inputs
 from intake_report.analyse.acceptance import judge_runs
 from intake_report.analyse.ambient import choose_ambient
@@ -135,10 +135,7 @@ class Court:
                 self.unread[entry.id] = str(error)
 
     def judge(self, entry: Run, run: CleanRun) -> tuple[dict[str, Any], bool]:
-        """Compare one run with the others: fields of `LogCheck`, and whether the campaign knows its ambient.
-
-        DataError if no run can be put on a route.
-        """
+        """Compare one run with the others: fields of `LogCheck`, and whether the campaign knows its ambient. Raises DataError."""
         others = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
         others = [e for e in others if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
         order = {e.id: place for place, e in enumerate(self.campaign.runs)}
@@ -159,27 +156,34 @@ class Court:
         names = tuple(e.id for e in others)
         alone = not names and self.campaign.route.reference is None
         own = [c for c in comparability.checks if c.runs == (entry.id,)]
+        pairs = [
+            {
+                "code": c.code, "other": next(id for id in c.runs if id != entry.id), "quantity": CRITERIA[c.code].shown,
+                "limit": float(c.limit), "value": finite(c.value), "outcome": c.outcome,
+            }
+            for c in comparability.pairs
+            if entry.id in c.runs
+        ]  # fmt: skip
+        distance, entered = aligned.distance.dropna(), aligned.highway_entry
+        phases = [
+            {"phase": s.phase, "start": float(s.start), "end": float(s.end), "complete": s.complete}
+            for s in aligned.phases
+        ]
+        drive = {
+            "distance": float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
+            "coverage": float(aligned.coverage), "stops": len(aligned.stops),
+            "stopped": float(sum(stop.duration for stop in aligned.stops)),
+            "highway_entry": None if entered is None else float(entered), "phases": tuple(phases),
+        }  # fmt: skip
+        proposed = "" if campaign.route.phases else phases_text(propose_phases(alignment), campaign.about.units)
         fields = {
-            "drive": _drive(aligned),
+            "drive": drive,
             "criteria": tuple(self._criterion(c, comparability, alone) for c in own),
-            "pairs": tuple(
-                {
-                    "code": c.code,
-                    "other": next(id for id in c.runs if id != entry.id),
-                    "quantity": CRITERIA[c.code].shown,
-                    "limit": float(c.limit),
-                    "value": finite(c.value),
-                    "outcome": c.outcome,
-                }
-                for c in comparability.pairs
-                if entry.id in c.runs
-            ),
+            "pairs": tuple(pairs),
             "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
             "compared": names,
-            "phases_text": ""
-            if campaign.route.phases
-            else phases_text(propose_phases(alignment), campaign.about.units),
+            "phases_text": proposed,
         }
         return fields, entry.id in ambient.series
 
@@ -286,15 +290,3 @@ def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
     except DataError as error:
         phases = f"# no phases: {' '.join(str(error).split())}"
     return "\n".join([*lines, "", phases]).rstrip()
-
-
-def _drive(aligned: AlignedRun) -> dict[str, Any]:
-    distance, entry = aligned.distance.dropna(), aligned.highway_entry
-    return {
-        "distance": float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
-        "coverage": float(aligned.coverage), "stops": len(aligned.stops),
-        "stopped": float(sum(stop.duration for stop in aligned.stops)),
-        "highway_entry": None if entry is None else float(entry),
-        "phases": tuple({"phase": s.phase, "start": float(s.start), "end": float(s.end), "complete": s.complete}
-                        for s in aligned.phases),
-    }  # fmt: skip

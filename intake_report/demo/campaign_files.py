@@ -18,18 +18,7 @@ from numpy.random import Generator
 
 from intake_report.demo.logger import column_mapping, log_run, packed, quantise, start_time
 from intake_report.demo.route import control_plan, demo_route, draw_plan, gpx
-from intake_report.demo.scenario import (
-    CONTROL,
-    SEED,
-    STOCK,
-    ZONE,
-    Array,
-    Day,
-    Intake,
-    Scenario,
-    SimulatedVehicle,
-    generator,
-)
+from intake_report.demo.scenario import CONTROL, SEED, STOCK, ZONE, Array, Day, Intake, Scenario, generator
 from intake_report.demo.simulate import SimulatedRun, friction_power, full_airflow, pressure_drop, simulate_runs
 
 Files = dict[str, str | bytes]
@@ -37,10 +26,7 @@ TEMPLATE = Path(__file__).with_name("campaign.toml.j2")
 
 
 def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
-    """Write the campaign and return its file; equal arguments give equal bytes.
-
-    The folder is made if absent, and files of the same names are replaced; `seed` is that of everything random.
-    """
+    """Write the campaign and return its file, replacing files of the same names; equal arguments give equal bytes."""
     files: Files = {"route.gpx": gpx(demo_route())}
     if scenario.bench:
         files |= {f"photos/{c.id}.png": drawing(c.id) for c in scenario.configurations}
@@ -104,7 +90,17 @@ def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]
         if starts:
             first, last = min(starts), max(starts)
             metars += reports(day, first, last, rng, us=scenario.units == "us")
-            rows += table_rows(day, first, last, rng)
+            # every five minutes from half an hour before the first start to an hour after the last
+            for step in range(int(np.floor((first - 0.5) * 12)), int(np.ceil((last + 1.0) * 12)) + 1):
+                moment = day.date + timedelta(minutes=5 * step)
+                air = float(day.temperature(step / 12.0)) + STATION_BIAS + rng.normal(0.0, 0.08)
+                direction = round(day.wind_from + rng.normal(0.0, 12.0)) % 360
+                speed, pressure = (
+                    max(0.3, day.wind_speed + rng.normal(0.0, 0.5)),
+                    day.pressure * 10.0 + rng.normal(0.0, 0.05),
+                )
+                reading = f"{air:.1f},{_humidity(day, air):.0f},{pressure:.1f},{speed:.1f},{direction}"
+                rows.append(f"{moment:%Y-%m-%dT%H:%M:%SZ},{reading}")
             # hourly, as recorded the evening before: time, temperature [°C], wind [m/s]
             error, wind = guess.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + guess.normal(0.0, 1.0))
             for hour in range(int(first), int(last) + 3):
@@ -126,10 +122,9 @@ def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]
         return []
     rng = generator(scenario, seed, "soak")
     wrong = float(rng.normal(0.0, THERMOMETER))
-    days = enumerate(scenario.days)
-    seen = [stand(day, 7.0, 0.0 if number else 90.0, scenario.rounding, wrong, rng) for number, day in days]
+    seen = [stand(day, 0.0 if n else 90.0, scenario.rounding, wrong, rng) for n, day in enumerate(scenario.days)]
     files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
-    return [(day, day.date + timedelta(hours=7), it) for day, it in zip(scenario.days, seen, strict=True)]
+    return [(day, day.date + timedelta(hours=DAWN), it) for day, it in zip(scenario.days, seen, strict=True)]
 
 
 def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
@@ -143,7 +138,7 @@ def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
     for place, (configuration, number) in enumerate(order):
         source = rng if number else generator(scenario, seed, "bench", "cold")
         name = f"{configuration.id}-{number}"
-        files[f"dyno/{name}.csv"], air, humidity = dyno_pull(scenario.vehicle, configuration, number, source)
+        files[f"dyno/{name}.csv"], air, humidity = dyno_pull(scenario, configuration, number, source)
         minutes = 9 * place + 25 * (place - 1) // PULLS
         pulls.append({"id": name, "configuration": configuration.id, "file": f"dyno/{name}.csv",
                       "time": begin + timedelta(minutes=minutes), "temperature": air, "humidity": humidity})  # fmt: skip
@@ -200,20 +195,6 @@ TABLE_COLUMNS = {
 }
 
 
-def table_rows(day: Day, first: float, last: float, rng: Generator) -> list[str]:
-    """Return rows of the five-minute table from half an hour before `first` to an hour after `last` [h]."""
-    out = []
-    for step in range(int(np.floor((first - 0.5) * 12)), int(np.ceil((last + 1.0) * 12)) + 1):
-        moment = day.date + timedelta(minutes=5 * step)
-        air = float(day.temperature(step / 12.0)) + STATION_BIAS + rng.normal(0.0, 0.08)
-        direction = round(day.wind_from + rng.normal(0.0, 12.0)) % 360
-        wind = max(0.3, day.wind_speed + rng.normal(0.0, 0.5))
-        pressure = day.pressure * 10.0 + rng.normal(0.0, 0.05)
-        reading = f"{air:.1f},{_humidity(day, air):.0f},{pressure:.1f},{wind:.1f},{direction}"
-        out.append(f"{moment:%Y-%m-%dT%H:%M:%SZ},{reading}")
-    return out
-
-
 def delimited(headers: Iterable[str], columns: Iterable[Array], formats: str) -> str:
     """Return a delimited table; `formats` has one for each column."""
     file = io.StringIO()
@@ -229,17 +210,14 @@ STAND_COLUMNS = {
     "Thermometer (°C)": "reference [degC]",
 }
 THERMOMETER = 0.1  # standard deviation of what a thermometer reads wrong, the same on all days [K]
-STOOD = 11.0  # [h]
+DAWN, STOOD = 7.0, 11.0  # begin of a stand read [h after midnight UTC]; its length till then [h]
 _STAND_LEFT = {"iat": 0.006, "ambient": 0.003, "coolant": 0.06}  # what is left of the engine's warmth after it [K]
 
 
-def stand(day: Day, hour: float, minutes: float, mode: str, wrong: float, rng: Generator) -> dict[str, Array]:
-    """Return a stand at dawn, engine cold: elapsed time [s], what the control unit sends, and a thermometer [°C].
-
-    It begins at `hour` [h after midnight UTC]; `mode` is how the control unit rounds, `wrong` the thermometer's error [K].
-    """
+def stand(day: Day, minutes: float, mode: str, wrong: float, rng: Generator) -> dict[str, Array]:
+    """Return a stand at dawn: elapsed time [s], what the control unit sends, and a thermometer [°C] that is `wrong` [K]."""
     time = np.arange(0.0, 60.0 * minutes + 1.0, 10.0)
-    air = day.temperature(hour + time / 3600.0)
+    air = day.temperature(DAWN + time / 3600.0)
     sent = {name: quantise(air + left, mode) for name, left in _STAND_LEFT.items()}
     return {"time": time, **sent, "reference": np.round(air + wrong + rng.normal(0.0, 0.02, time.size), 1)}
 
@@ -256,7 +234,7 @@ PULL_COLUMNS = {
 }
 
 
-def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: Generator) -> tuple[str, float, float]:
+def dyno_pull(scenario: Scenario, configuration: Intake, order: int, rng: Generator) -> tuple[str, float, float]:
     """Return one pull: text of its file, temperature [°C] and humidity [%] of the cell.
 
     The intake warms from pull to pull, the more the more under-hood air it draws. Restriction lowers the inlet density; heat
@@ -271,9 +249,9 @@ def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng:
     drift = 1.0 + rng.normal(0.0, 0.004)
     wobble = np.convolve(rng.standard_normal(len(rpm) + 8), np.ones(9) / 9.0, mode="valid") * 0.9
     density = CELL_PRESSURE * 1000.0 / (287.05 * 298.15) * (298.15 / (air + 273.15)) ** 0.7
-    airflow = full_airflow(vehicle, rpm, density)
+    airflow = full_airflow(scenario.vehicle, rpm, density)
     airflow = airflow * (1.0 - pressure_drop(configuration, airflow) / CELL_PRESSURE)
-    torque = (airflow / 12.8 * 43.0e3 * 0.355 - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0)
+    torque = (airflow / 12.8 * 43.0e3 * 0.355 - friction_power(scenario.vehicle, rpm)) / (rpm * np.pi / 30.0)
     wheel = torque * DRIVELINE * drift + wobble
     power = wheel * rpm * np.pi / 30.0 / 1000.0
     coolant = np.floor(88.0 + 0.6 * order + 4.0 * (rpm - 2000.0) / 4400.0)

@@ -85,10 +85,7 @@ def quantise(values: Array, mode: str = "floor", step: float = 1.0) -> Array:
 
 
 def control_unit(run: SimulatedRun, rounding: str, rng: np.random.Generator) -> dict[str, Array]:
-    """Return what the vehicle's control unit offers at every instant: channels in its own steps, (t,) each.
-
-    The fast channels flutter (idle speed, pulsating flow); temperatures, in whole °C, and vehicle speed do not.
-    """
+    """Return what the control unit offers at every instant, (t,) each, in its own steps; fast channels flutter."""
     percent = 100.0 / 255.0
 
     def flutter(size: float) -> Array:
@@ -112,10 +109,7 @@ def log_run(
     run: SimulatedRun, seed: int | np.random.Generator, *, units: Units = "si", rounding: str = "floor",
     clock: ZoneInfo | None = None,
 ) -> LogTable:  # fmt: skip
-    """Record a run as the logger does, a row each step of the simulation.
-
-    `seed` of missed answers, gaps and position noise; `clock`: write local date and time in this zone in place of elapsed time.
-    """
+    """Record a run as the logger does, a row each step; with `clock` in that zone, not in elapsed time."""
     rng = np.random.default_rng(seed)
     n, width, columns = len(run.time), len(POLLED), COLUMNS[units]
     offered, cells = control_unit(run, rounding, rng), {}

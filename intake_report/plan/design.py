@@ -144,15 +144,12 @@ def read_results(path: Path) -> dict[str, Scatter]:
 
 @dataclass(frozen=True)
 class Design:
-    """How many blocks, and runs of each configuration in each; the first configuration is the baseline.
-
-    `closing`: the baseline is driven once more at the end of each block.
-    """
+    """How many blocks, and runs of each configuration in each; the first configuration is the baseline."""
 
     configurations: tuple[str, ...]
     blocks: int
     repeats: int = 1
-    closing: bool = False
+    closing: bool = False  # the baseline is driven once more at the end of each block
 
     @property
     def cells(self) -> list[tuple[str, int]]:
@@ -169,6 +166,16 @@ class Design:
         """Return the report's arithmetic for a pair (candidate, other), with the runs of the first `blocks`."""
         some = [cell for cell in self.cells if blocks is None or cell[1] < blocks]
         return statistics.blocked([str(i) for i in range(len(some))], [c for c, _ in some], [b for _, b in some], pair)
+
+
+def designs(campaign: Campaign) -> tuple[Design, ...]:
+    """Return the designs that are compared: four usual ones, and the declared one."""
+    ids = (campaign.baseline.id, *(c.id for c in campaign.configurations if c.role != "baseline"))
+    planning = campaign.plan
+    sizes = [(3, 1), (4, 1), (6, 1), (3, 2)]
+    if planning.blocks is not None and (planning.blocks, planning.runs_per_block) not in sizes:
+        sizes[-1] = (planning.blocks, planning.runs_per_block)
+    return tuple(Design(ids, b, r, planning.repeat_baseline) for b, r in sorted(sizes))
 
 
 def simulate(design: Design, scatter: Scatter, n: int, rng: np.random.Generator) -> Floats:
@@ -263,10 +270,7 @@ def _assumed(key: MetricKey, where: str) -> Scatter:
 
 
 def thresholds(campaign: Campaign, case: Case, design: Design, n: int, rng: np.random.Generator) -> Floats:
-    """Return the smallest true difference beyond the limit that each of n campaigns would show, (n,).
-
-    For "equal": the smallest margin of equivalence.
-    """
+    """Return what each of n campaigns would show, (n,): the least true difference beyond the limit, or margin for "equal"."""
     assert case.pair is not None
     level, values = campaign.metrics.confidence, simulate(design, case.scatter, n, rng)
     found = estimates(design, case.pair, values, case.scatter.shared, level, rng)
@@ -306,10 +310,7 @@ def estimates(
 
 
 def other_p_values(case: Case, design: Design, values: Floats, level: float, rng: np.random.Generator) -> Floats:
-    """Return p-values of the other headline comparisons, in which nothing differs, (n, m).
-
-    Those of the same metric come from its `values` (n, runs), the others from metrics that scatter likewise, each by itself.
-    """
+    """Return p-values (n, m) of the other headline comparisons, in which nothing differs; of the same metric by `values`."""
     columns, (baseline, *candidates) = [np.zeros((len(values), 0))], design.configurations
     for number in range(case.family):
         drawn = simulate(design, case.scatter, len(values), rng) if number else values

@@ -14,10 +14,9 @@ from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.formatting import count, listing, with_unit
 from intake_report.messages import plain, said
-from intake_report.plan.design import ON_COMMON, Case, Design, cases, from_results
+from intake_report.plan.design import ON_COMMON, Case, Design, cases, designs, from_results
 from intake_report.plan.power import ROUGH, Shown, judge_design
-from intake_report.plan.schedule import WEEK, PlannedRun, by_block, designs
-from intake_report.plan.window import DayWindow
+from intake_report.plan.schedule import WEEK, DayWindow, PlannedRun, by_block
 from intake_report.render import blocks
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, literal
 from intake_report.render.sections.stated import LAW, ROAD
@@ -118,10 +117,8 @@ def basis(plan: Plan) -> Iterator[Block]:
     units, (once, often), seen = plan.campaign.about.units, plan.looking, plan.campaign.plan.looks
     of: dict[tuple[str, str], list[str]] = {}
     for case in plan.cases:
-        run, shift = (
-            with_unit(value, difference_quantity(case.key), units, 1)
-            for value in (case.scatter.run, case.scatter.interaction)
-        )
+        quantity, apart = difference_quantity(case.key), (case.scatter.run, case.scatter.interaction)
+        run, shift = (with_unit(value, quantity, units, 1) for value in apart)
         sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
         of.setdefault((sizes, said(case.scatter.basis, units)), []).append(case.name)
     if plan.cases:
@@ -199,9 +196,7 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
     """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
     frame = pd.DataFrame([row | {"size": f"{row['blocks']} × {row['repeats']}"} for row in rows], dtype=object)
     sizes = frame.drop_duplicates("size").to_dict("records")
-    headings = tuple(
-        (row["size"], f"{row['size']}: {count(row['runs'], 'run')}, {row['hours']:.0f} h") for row in sizes
-    )
+    headings = tuple((r["size"], f"{r['size']}: {count(r['runs'], 'run')}, {r['hours']:.0f} h") for r in sizes)
     notes = [
         f"True difference beyond the limit of the claim that is shown with {100.0 * power:.0f} % chance, judged as the report "
         "judges it (intervals within blocks, Holm's adjustment, guard band, shared biases, times not reached)."
@@ -230,11 +225,7 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
 
 
 def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
-    """Return the section of a report on runs against detectable difference, by the scatter of its own runs.
-
-    Of claims on differences in which shared biases cancel: the others take longer (`intake-report plan`). Empty where no such claim
-    has a scatter.
-    """
+    """Return the section of a report on runs against detectable difference, of claims in which shared biases cancel."""
     needed = ("runs", "configurations", "values", "common_drive")
     known = from_results({name: as_json(getattr(result, name), result.units) for name in needed}, "this campaign")
     about = tuple(case for case in cases(campaign, result.metrics, known, assume=False) if case.at_once)
@@ -253,13 +244,14 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 
 
 def _days(plan: Plan) -> ReportTable:
-    names = {c.id: c.name for c in plan.campaign.configurations}
-    windows = {window.day: window for window in plan.windows}
+    fitted, windows = plan.campaign.configuration, {window.day: window for window in plan.windows}
     rows: list[dict[str, Any]] = []
     for block, runs in by_block(plan.runs).items():
         start = next((run.start for run in runs if run.start is not None), None)
         window = None if start is None else windows[start.date()]
-        order = (f"{names[r.configuration]} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs)
+        order = (
+            f"{fitted(r.configuration).name} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs
+        )
         day = "driven" if start is None else f"{WEEK[start.weekday()]} {start:%Y-%m-%d}"
         fits = "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches)
         temperature = window and window.temperature

@@ -26,10 +26,9 @@ from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.plan import power, schedule
-from intake_report.plan.design import Case, Design, Scatter, cases, from_results, read_results, risk_of_looking
+from intake_report.plan.design import Case, Design, Scatter, cases, designs, from_results, read_results, risk_of_looking
 from intake_report.plan.page import Plan, basis, form, review, sheets
 from intake_report.plan.power import Shown, judge_design
-from intake_report.plan.window import Forecast, climate, day_window, read_forecast, window_notes
 from intake_report.provenance import folder_of, last_revision
 from intake_report.publish import put_in_place, scratch_folder
 from intake_report.render.blocks import plain
@@ -54,10 +53,7 @@ def make_plan(
     file: Path, date: dt.date, *, like: Path | None = None, forecast: Path | None = None, metar: Path | None = None,
     campaigns: int = FEWEST, seed: int | None = None, progress: Progress = lambda _: None,
 ) -> Plan:  # fmt: skip
-    """Plan a campaign that is to come or under way; see the options of the command for what is asked for.
-
-    Raises CampaignError, DataError: the campaign, a table or what is asked for cannot be used; one sentence each.
-    """
+    """Plan a campaign that is to come or under way, by the options of the command. Raises CampaignError, DataError."""
     campaign, notes = open_campaign(file, planned=True)
     refuse(campaign_mistakes(campaign))
     if len(campaign.configurations) < 2:
@@ -68,16 +64,16 @@ def make_plan(
     issued = read_issued(campaign)
     seed = campaign.metrics.seed if seed is None else seed
     about = cases(campaign, metric_keys(campaign), _known(campaign, like, progress))
-    sizes = schedule.designs(campaign)
+    sizes = designs(campaign)
     judged = partial(judge_design, campaign, about, campaigns, seed)
     shown = _simulate(judged, sizes, all(case.at_once for case in about), progress)
     progress("days and order")
-    weather: Forecast = () if forecast is None else read_forecast(forecast)
+    weather: schedule.Forecast = () if forecast is None else schedule.read_forecast(forecast)
     place = None
     if campaign.route.reference is not None:
         place = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed).centre
     days = schedule.days_ahead(campaign, date, weather)
-    windows = tuple(day_window(campaign, day, weather, place) for day in days)
+    windows = tuple(schedule.day_window(campaign, day, weather, place) for day in days)
     repeat = tuple(_to_repeat(campaign, progress))
     errors = []
     for best in _choice(campaign, issued, about, sizes, shown):
@@ -92,8 +88,8 @@ def make_plan(
     progress("instruments")
     plan = Plan(
         campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[best], shown[best], runs, windows,
-        () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)), (),
-        (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place),
+        () if metar is None else tuple(schedule.climate(campaign, metar, days[0].year, days[0].month)), (),
+        (*notes, *_as_measured(about), *schedule.window_notes(campaign, days[:14], weather, place),
          *schedule.order_sentences(runs), *_covariates(campaign, sizes[best], about)),
         risk_of_looking(campaign, sizes[best], LOOKED, np.random.default_rng([seed, 3])), repeat,
     )  # fmt: skip
@@ -169,17 +165,14 @@ def _instruments(plan: Plan) -> Iterator[str]:
         wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
         declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"
         soaked = f"a soak check to ± {kelvins(SOAKED)}"
-        can = (
-            "cannot either"
-            if after is None
-            else f"shows it from {formatting.with_unit(after, *form(case.key, units))} on"
-        )
+        printed = form(case.key, units)
+        can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *printed)} on"
         if shown.detectable is None:
             yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {plan.design.blocks} blocks."
             continue
         if after is None or after > CHANGED * shown.detectable:
             can = "would change little: runs and days decide"
-        now = formatting.with_unit(shown.detectable, *form(case.key, units))
+        now = formatting.with_unit(shown.detectable, *printed)
         yield f"{case.claim.id}: shown from {now} on {declared}; {soaked} {can}."
 
 
@@ -286,7 +279,6 @@ def runs_toml(plan: Plan) -> str:
 
 def calendar(plan: Plan) -> str:
     """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
-    names = {c.id: c for c in plan.campaign.configurations}
     events = []
     for run in plan.runs:
         if run.start is None or run.end is None:
@@ -294,7 +286,7 @@ def calendar(plan: Plan) -> str:
         if run.position == 1:
             soak = (run.start - schedule.SOAK_CHECK, run.start)
             events.append((f"{run.block}-soak-check", *soak, "Soak check, engine cold", f"Block {run.block}"))
-        fitted = names[run.configuration]
+        fitted = plan.campaign.configuration(run.configuration)
         about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
         events.append((run.id, run.start, run.end, f"{fitted.name} ({run.id})", about))
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//intake-report//plan//EN", "CALSCALE:GREGORIAN"]

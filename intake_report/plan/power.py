@@ -20,6 +20,7 @@ from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED
 from intake_report.campaign import Campaign
+from intake_report.check.logs import finite
 from intake_report.messages import message
 from intake_report.plan.design import Case, Design, Scatter, other_p_values, simulate, thresholds
 from intake_report.results import Comparison, MetricResult
@@ -36,6 +37,9 @@ PLATEAU = 0.4  # K over ambient that is left at the end of a recovery, where no 
 ENTRY = 9.0  # K over ambient at a highway entry, likewise
 WATCHED = 240.0  # s for which a margin is watched for, likewise
 CAPPED = 0.95  # of its level that a time may fall at most
+ROUGH = 500  # simulated campaigns below which numbers are marked as rough
+ONE_BY_ONE = 500  # simulated campaigns at most that are judged one by one for a claim
+DIGITS = 6  # decimals of a difference [internal unit]
 
 
 class Biases(NamedTuple):
@@ -48,12 +52,11 @@ class Biases(NamedTuple):
 def shared_biases(campaign: Campaign, m: int, rng: Generator) -> Biases:
     """Draw the shared biases from the report's own sources of uncertainty."""
     source = next((w for w in campaign.weather if w.id == campaign.ambient.reference), None)
-    ambient = campaign.instrument.channels.get("ambient")
+    ambient, steps = campaign.instrument.channels.get("ambient"), declared_resolution(campaign)
     accuracy = None if source is None else source.accuracy
     if source is None and ambient is not None and ambient.accuracy is not None:
         accuracy = parse_quantity(ambient.accuracy, "temperature_difference")
     kind = "vehicle" if source is None or source.kind == "forecast" else source.kind
-    steps = declared_resolution(campaign)
     step = steps.get("ambient", ASSUMED_STEP) if kind == "vehicle" else None
     parts = reference_contributions(kind, accuracy=accuracy, resolution=step)
     picked = ReferenceCandidate(VEHICLE if kind == "vehicle" else "planned", kind, (), parts)
@@ -74,11 +77,7 @@ def zeroed(limit: float, m: int, rng: Generator) -> Biases:
 
 @dataclass(frozen=True)
 class PlannedDraws:
-    """Draws of every run's value under shared biases, as the report's comparison takes them.
-
-    A temperature moves with the bias. A time to a margin comes from an exponential fall to a plateau: with the gap g between
-    margin and plateau and the rise a at the entry, t = τ·ln(a/g); a bias b makes it τ·ln(a/(g − b)), never where b ≥ g.
-    """
+    """Draws of every run's value under shared biases, as the report's comparison takes them; see `drawn_values`."""
 
     values: Mapping[str, Floats]
 
@@ -97,7 +96,11 @@ def gap_of(scatter: Scatter, margin: float, biases: Biases) -> float:
 
 
 def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched: float) -> Floats:
-    """Return the draws of each run's value, (runs, m)."""
+    """Return the draws of each run's value, (runs, m).
+
+    A temperature moves with the bias. A time to a margin comes from an exponential fall to a plateau: with the gap g between
+    margin and plateau and the rise a at the entry, t = τ·ln(a/g); a bias b makes it τ·ln(a/(g − b)), never where b ≥ g.
+    """
     quantity, each = case.key.spec.quantity, np.asarray(values)[:, None]
     if quantity != "time" or case.key.parameter.kind != "margin":
         shift = biases.shift if "over-ambient" in case.key.spec.needs else biases.reading
@@ -182,17 +185,12 @@ def reached(effects: Floats, shares: Floats, share: float) -> float | None:
     return float(np.interp(share, shares[part], effects[part]))
 
 
-ROUGH = 500  # simulated campaigns below which numbers are marked as rough
-ONE_BY_ONE = 500  # simulated campaigns at most that are judged one by one for a claim
-DIGITS = 6  # decimals of a difference [internal unit]
-
-
 @dataclass(frozen=True)
 class Shown:
     """What one design shows of one claim."""
 
-    claim: str  # Its id; with `ON_COMMON` where it is planned on the common drive
-    key: str  # Of the metric
+    claim: str  # its id; with `ON_COMMON` where it is planned on the common drive
+    key: str  # of the metric
     blocks: int
     repeats: int
     runs: int
@@ -207,20 +205,17 @@ def judge_design(
     campaign: Campaign, cases: Sequence[Case], campaigns: int, seed: int, design: Design, soaked: Biases | None = None
 ) -> tuple[Shown, ...]:
     """Simulate one design for every claim; `soaked`: see `dose`."""
-    made = []
+    made, power = [], campaign.plan.power
     for number, case in enumerate(cases):
-        power, chance = campaign.plan.power, None
         text = campaign.plan.worth.get(case.claim.id)
         if text is None and case.sign == 0.0:
             text = campaign.metrics.equivalence.get(case.claim.metric)
         worth = None if text is None else abs(parse_quantity(text, difference_quantity(case.key)))
         rng = np.random.default_rng([seed, number, design.blocks, design.repeats])
         n = campaigns if case.at_once else min(campaigns, ONE_BY_ONE)
-        detectable: float | None
         if case.at_once:
             found = thresholds(campaign, case, design, n, rng)
-            detectable = float(np.quantile(found, power, method="higher"))
-            detectable = detectable if math.isfinite(detectable) else None
+            detectable = finite(np.quantile(found, power, method="higher"))
             chance = None if worth is None else float(np.mean(found <= worth))
         else:
             curve = dose(campaign, case, design, n, rng, soaked)

@@ -18,10 +18,10 @@ from hypothesis import strategies as st
 from intake_report.campaign.model import Campaign, Run
 from intake_report.cli import main
 from intake_report.errors import IntakeReportError
+from intake_report.plan import schedule
 from intake_report.plan.design import Design
 from intake_report.plan.plan import calendar, make_plan, runs_toml
-from intake_report.plan.schedule import PlannedRun, place, with_repeats
-from intake_report.plan.window import DayWindow, climate, day_window, read_forecast, sun_elevation, window_notes
+from intake_report.plan.schedule import DayWindow, PlannedRun, day_window, read_forecast, sun_elevation, window_notes
 
 TODAY = dt.date(2026, 6, 1)
 MADRID = ZoneInfo("Europe/Madrid")
@@ -171,7 +171,7 @@ def test_starts_lie_in_the_stretches_and_apart(runs, quarters, drive, between):
         for a, b in zip(at[::2], at[1::2], strict=True)
     )
     planning = model().plan.model_copy(update={"drive_time": drive * 60.0, "changeover": between * 60.0, "stand": 0.0})
-    starts = place(planning, runs, DayWindow(zero.date(), stretches, {}, None))
+    starts = schedule.place(planning, runs, DayWindow(zero.date(), stretches, {}, None))
     assert starts is None or len(starts) == runs
     starts = starts or ()
     length = dt.timedelta(minutes=drive)
@@ -215,7 +215,7 @@ def test_reports_of_like_days_say_which_hours_fit(tmp_path):
     file = tmp_path / "metar.txt"
     file.write_text("METAR XXXX 020800Z 24005KT 9999 20/10 Q1013\nMETAR XXXX 030800Z 24025KT 9999 20/10 Q1013\n"
                     "METAR XXXX 030900Z 24005KT RA 20/10 Q1013\n", "utf-8")  # fmt: skip
-    found = climate(model(TEXT + 'most_wind = "20 km/h"\n'), file, 2026, 6)
+    found = schedule.climate(model(TEXT + 'most_wind = "20 km/h"\n'), file, 2026, 6)
     assert found == [(10, 2, 0.5), (11, 1, 0.0)]
 
 
@@ -276,7 +276,7 @@ def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():
     )
 
     def made(*lost: str) -> list[tuple[str, str, int]]:
-        return [(r.id, r.block, r.position) for r in with_repeats(model(), design, runs, lost) if not r.done]
+        return [(r.id, r.block, r.position) for r in schedule.with_repeats(model(), design, runs, lost) if not r.done]
 
     left = ("3-sealed", "3", 2)
     assert made() == [left]
@@ -285,13 +285,13 @@ def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():
     assert made("1-sealed") == [left, ("1-sealed-again", "1-again", 1), ("1-again-open", "1-again", 2)]
     assert made("2-open") == [left, ("2-open-again", "2-again", 1), ("2-again-sealed", "2-again", 2)]
     assert [id for id, *_ in made("2-open", "2-sealed")] == ["3-sealed", "2-open-again", "2-sealed-again"]
-    again = next(r for r in with_repeats(model(), design, runs, ["1-sealed"]) if r.id == "1-sealed-again")
+    again = next(r for r in schedule.with_repeats(model(), design, runs, ["1-sealed"]) if r.id == "1-sealed-again")
     assert again.files == ("logs/1-sealed-again.csv.gz",)
     # what is planned or driven anew is not planned twice
-    more = with_repeats(model(), design, runs, ["1-sealed"])
-    assert with_repeats(model(), design, more, ["1-sealed"]) == more
+    more = schedule.with_repeats(model(), design, runs, ["1-sealed"])
+    assert schedule.with_repeats(model(), design, more, ["1-sealed"]) == more
     spare = (*runs, PlannedRun("1-sealed-b", "sealed", "1", 3, ("logs/b.csv",), done=True))
-    assert with_repeats(model(), design, spare, ["1-sealed"]) == spare
+    assert schedule.with_repeats(model(), design, spare, ["1-sealed"]) == spare
 
 
 @pytest.mark.slow
