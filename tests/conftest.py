@@ -277,10 +277,10 @@ def executed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Take a notebook that shows a few blocks of every kind in place of running one; everything is exported from it."""
     from render import samples
 
-    from intake_report.render.blocks import AnnexBegins, Heading
+    from intake_report.render.blocks import Begins, Heading
 
     monkeypatch.setattr("intake_report.render.html._SHOWN", {})
-    notebook = samples.notebook(*samples.sample_blocks(), AnnexBegins(), Heading(1, "All values"))
+    notebook = samples.notebook(*samples.sample_blocks(), Begins("annex"), Heading(1, "All values"))
     monkeypatch.setattr("intake_report.publish.run_notebook", lambda *a, **more: notebook)
 
 

@@ -78,7 +78,7 @@ def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
 def test_every_section_of_the_package_is_shown(code):
     source = "\n".join(cell.source for cell in code)
     order = [re.search(rf"sections\.{name}[(,]", source).start() for name in (
-        "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "annex", "changes",
+        "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "Begins", "changes",
         "methodology", "instrumentation", "weather", "run_log", "data_quality", "details", "places", "uncertainty",
         "limitation_table", "definitions", "all_values", "provenance", "data",
     )]  # fmt: skip

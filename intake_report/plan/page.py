@@ -112,7 +112,7 @@ def review(plan: Plan) -> tuple[Block, ...]:
 
 def basis(plan: Plan) -> Iterator[Block]:
     """Yield the last page: what the numbers rest on, what looking costs, what the order and the days leave open."""
-    yield blocks.PageBegins()
+    yield blocks.Begins("page")
     yield Heading(1, "What the plan rests on", "sec-basis")
     units, (once, often), seen = plan.campaign.about.units, plan.looking, plan.campaign.plan.looks
     of: dict[tuple[str, str], list[str]] = {}
@@ -276,7 +276,7 @@ def sheets(plan: Plan) -> Iterator[Block]:
         deviations = "; ".join(configuration.deviations) or "none declared"
         if run.start is not None and run.end is not None:
             window = f"{WEEK[run.start.weekday()]} {run.start:%Y-%m-%d, %H:%M} to {run.end:%H:%M}"
-        yield blocks.PageBegins()
+        yield blocks.Begins("page")
         yield Heading(1, literal(f"Run {number} of {len(todo)}: {configuration.name}"), f"sheet-{number}")
         about = {
             "Run": f"{run.id}, number {run.position} of block {run.block}",

@@ -178,17 +178,10 @@ class Data:
 
 
 @dataclass(frozen=True)
-class AnnexBegins:
-    """What follows is printed in the annex, a file of its own with numbers of its own."""
+class Begins:
+    """What follows is the annex, a file of its own with numbers of its own, or begins a page in print (a run sheet)."""
 
-    kind: Literal["annex"] = "annex"
-
-
-@dataclass(frozen=True)
-class PageBegins:
-    """What follows begins a page of its own in print (a run sheet)."""
-
-    kind: Literal["page"] = "page"
+    kind: Literal["annex", "page"]
 
 
 @dataclass(frozen=True)
@@ -201,13 +194,24 @@ class Form:
 
 
 Block = (
-    AnnexBegins | PageBegins | Form | Cover | Heading | Paragraph | ItemList | Definitions | Preformatted | Table | Figure | Callout
+    Begins
+    | Form
+    | Cover
+    | Heading
+    | Paragraph
+    | ItemList
+    | Definitions
+    | Preformatted
+    | Table
+    | Figure
+    | Callout
     | Data
-)  # fmt: skip
+)
 
 
 _INLINE = (
-    "title", "subtitle", "question", "answer", "facts", "text", "items", "long", "caption", "columns", "rows", "notes", "texts",
+    "title", "subtitle", "question", "answer", "facts", "text", "items", "long", "caption", "columns", "rows", "notes",
+    "texts",
 )  # fmt: skip
 
 
@@ -258,7 +262,6 @@ def unbundle(data: Any) -> tuple[Block, ...]:
 # ---- the inline syntax of texts ----
 
 _ESCAPE = "\x10"
-_EMPHASIS = _ESCAPE + "/"
 _TOKEN = re.compile(
     rf"{_ESCAPE}(?P<literal>[*`\[])"
     rf"|(?P<emphasis>{_ESCAPE}/)"
@@ -298,7 +301,7 @@ def literal(text: str) -> str:
 
 def emphasis(text: str) -> str:
     """Return `text` (inline syntax) set in italics."""
-    return f"{_EMPHASIS}{text}{_EMPHASIS}"
+    return f"{_ESCAPE}/{text}{_ESCAPE}/"
 
 
 @lru_cache(maxsize=16384)  # page, PDF and notebook print the same texts, and tables the same cells

@@ -1,11 +1,10 @@
-"""The report as a document: identity and date, blocks in their places, and the one numbering pass that HTML and PDF share."""
+"""The report as a document: identity and date, blocks in their places, the one numbering pass for HTML and PDF."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from itertools import chain
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -92,10 +91,7 @@ class Item:
 
 @dataclass(frozen=True)
 class Document:
-    """A numbered report: the body, and the blocks of its annex, which carry numbers that begin with A.
-
-    `growing`: a running notebook, whose later cells may still bring the target of a reference.
-    """
+    """A numbered report: the body, and the blocks of its annex, which carry numbers that begin with A."""
 
     items: tuple[Item, ...]
     cover: blocks.Cover | None = None
@@ -103,7 +99,7 @@ class Document:
     targets: Mapping[str, Target] = field(default_factory=dict)
     annex: tuple[Item, ...] = ()
     is_annex: bool = False
-    growing: bool = False
+    growing: bool = False  # a running notebook, whose later cells may still bring the target of a reference
     withheld: frozenset[str] = frozenset()  # labels that are in the full report only
 
     def of_annex(self) -> Document:
@@ -142,7 +138,7 @@ def number(all_blocks: Iterable[blocks.Block]) -> Document:
     """
     everything = tuple(all_blocks)
     document = replace(number_so_far(everything), growing=False)
-    for text in chain.from_iterable(map(blocks.texts, everything)):
+    for text in blocks.texts(everything):
         for span in blocks.parse(text):
             if span.reference:
                 document.reference(span.text)
@@ -155,13 +151,11 @@ def number_so_far(all_blocks: Sequence[blocks.Block]) -> Document:
     if len(covers) > 1:
         raise DataError(f"The report has {len(covers)} covers.", remedy="Show the cover once.")
     targets: dict[str, Target] = {}
-    taken: set[str] = set()
 
     def target_of(kind: str, number: str, label: str) -> Target:
         # labels become file names, and some file systems do not tell A from a
-        if label.casefold() in taken:
+        if label.casefold() in map(str.casefold, targets):
             raise DataError(f"Two blocks of the report carry the label {label!r}.", remedy="Rename one of them.")
-        taken.add(label.casefold())
         targets[label] = Target(kind, number, label, annex)
         return targets[label]
 
@@ -171,9 +165,9 @@ def number_so_far(all_blocks: Sequence[blocks.Block]) -> Document:
     for block in all_blocks:
         lead = "A" if annex else ""
         item = Item(block)
-        if isinstance(block, blocks.AnnexBegins):
+        if block.kind == "annex":
             annex, counts, sections, open_levels = True, dict.fromkeys(counts, 0), [], []
-        if isinstance(block, blocks.AnnexBegins | blocks.Cover | blocks.Data):
+        if block.kind in ("annex", "cover", "data"):
             continue
         if isinstance(block, blocks.Heading):
             open_levels = [*(level for level in open_levels if level < block.level), block.level]

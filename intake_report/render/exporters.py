@@ -1,7 +1,4 @@
-"""The report of an executed notebook as nbconvert exporters, for JupyterLab's export menu and the bare `jupyter nbconvert`.
-
-What they write is a draft: reports are issued by `publish`, which exports with the same functions.
-"""
+"""Drafts of the report as nbconvert exporters, for JupyterLab's menu and the bare `jupyter nbconvert`; `publish` issues."""
 
 import tempfile
 from datetime import date
@@ -17,7 +14,6 @@ from intake_report.render.typst import export_pdf
 
 
 def _draft(notebook: Any, resources: Any) -> tuple[Document, ReportMeta]:
-    """Return the report that an executed notebook shows and its identity. DataError: it shows none, or a block is refused."""
     document = read_document(notebook)
     name = resources["metadata"].get("name") or "notebook"
     notice = "A draft, exported from a notebook: not issued, without a revision number."

@@ -35,7 +35,7 @@ _ROOT = (
 
 
 class FigureOf(NamedTuple):
-    """A figure that the report prints under a label, which names its files and begins its ids."""
+    """A figure whose label names its files and begins its ids; its texts hold no mathematics."""
 
     figure: Figure
     label: str
@@ -82,23 +82,22 @@ class _Visible(RendererSVG):
         """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
         return self._names.setdefault((type, str(content)), f"{type or 'c'}{len(self._names) + 1}")
 
-    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
-        if ismath:  # in a figure of an analyst
-            size: tuple[float, float, float] = super().get_text_width_height_descent(s, prop, ismath)
-            return size
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, *_: Any) -> tuple[float, float, float]:
         return text_size(s, prop.copy())
 
     def _draw_text_as_path(
-        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, ismath: Any, mtext: Any = None
+        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, *_: Any
     ) -> None:
-        if ismath:
-            super()._draw_text_as_path(gc, x, y, s, prop, angle, ismath, mtext)
-            return
         places = _glyphs(s, prop.copy())
         for name in dict.fromkeys(name for name, _ in places if name not in self._glyph_map):
             self._glyph_map[name] = name
             self.writer.start("defs")
-            self.writer.element("path", id=name, d=self._outline(name), transform="scale(0.015625)")
+            if isinstance(
+                _OUTLINES[name], tuple
+            ):  # in the font's own units (64 to a unit of FreeType), as matplotlib writes it
+                vertices, codes = _OUTLINES[name]
+                _OUTLINES[name] = str(self._convert_path(Path(vertices * 64, codes), simplify=False))
+            self.writer.element("path", id=name, d=_OUTLINES[name], transform="scale(0.015625)")
             self.writer.end("defs")
         scale = prop.get_size_in_points() / text_to_path.FONT_SCALE
         steps = [("translate", (x, y)), ("rotate", (-angle,)), ("scale", (scale, -scale))]
@@ -108,13 +107,6 @@ class _Visible(RendererSVG):
         for name, place in places:
             self.writer.element("use", attrib={"transform": place, "xlink:href": f"#{name}"})
         self.writer.end("g")
-
-    def _outline(self, name: str) -> str:
-        """Return the path of a glyph in the font's own units (64 to a unit of FreeType), as matplotlib writes it."""
-        if isinstance(_OUTLINES[name], tuple):
-            vertices, codes = _OUTLINES[name]
-            _OUTLINES[name] = self._convert_path(Path(vertices * 64, codes), simplify=False)
-        return str(_OUTLINES[name])
 
 
 @lru_cache(maxsize=4096)

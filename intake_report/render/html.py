@@ -11,22 +11,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from intake_report.render.blocks import (
-    MIME_TYPE,
-    AnnexBegins,
-    Block,
-    Column,
-    Cover,
-    Data,
-    Figure,
-    Heading,
-    Piece,
-    Table,
-    bundle,
-    parse,
-    plain,
-    printable,
-)
+from intake_report.render import blocks
+from intake_report.render.blocks import Block, Column, Cover, Figure, Heading, Table
 from intake_report.render.document import Document, Item, ReportMeta, number_so_far
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -58,54 +44,41 @@ _KEPT = tuple((re.compile(tag), style) for tag, style in (
 
 
 @cache
-def environment() -> Environment:
-    """Return the Jinja environment of the HTML fragments; everything that is not markup is escaped."""
+def _environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
     )  # fmt: skip
-    made.filters["printable"] = printable
+    made.filters["printable"] = blocks.printable
     made.globals |= {"cell_class": _cell_class, "hint_class": _hint_class}
     return made
 
 
-def inline_html(text: str, document: Document) -> Markup:
-    """Return a block text, in the inline syntax, as HTML; `document` resolves cross references."""
-    return Markup("").join(_span_html(span, document) for span in parse(text))
+def _inline(text: str, document: Document) -> Markup:
+    made = Markup("")
+    for span in blocks.parse(text):
+        part = escape(document.words(span.text) if span.reference else span.text)
+        if span.reference and span.text not in document.withheld:
+            target = document.reference(span.text)
+            page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
+            part = Markup('<a href="{}#{}">{}</a>').format(page, target.label, part)
+        for tag, set_so in (("code", span.code), ("em", span.italic), ("strong", span.bold)):
+            part = Markup(f"<{tag}>{{}}</{tag}>").format(part) if set_so else part
+        made += part
+    return made
 
 
-def _span_html(span: Piece, document: Document) -> Markup:
-    if span.reference and span.text in document.withheld:
-        made = escape(document.words(span.text))
-    elif span.reference:
-        target = document.reference(span.text)
-        page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
-        made = Markup('<a href="{}#{}">{}</a>').format(page, target.label, target.name)
-    elif span.code:
-        made = Markup("<code>{}</code>").format(span.text)
-    else:
-        made = escape(span.text)
-    made = Markup("<em>{}</em>").format(made) if span.italic else made
-    return Markup("<strong>{}</strong>").format(made) if span.bold else made
+def _blocks_html(items: Sequence[Item], document: Document, *, cell: bool = False) -> Markup:
+    # in a cell of a notebook drawings are outputs of their own
+    template = _environment().get_template("blocks.html.j2")
+    return Markup(template.render(items=items, cell=cell, inline=lambda text: _inline(text, document)))
 
 
-def blocks_html(items: Sequence[Item], document: Document, *, cell: bool = False) -> Markup:
-    """Return numbered blocks as one HTML fragment.
-
-    `document`: resolves cross references; `cell`: figures without their drawings, which are outputs of their own in a notebook.
-    """
-    template = environment().get_template("blocks.html.j2")
-    return Markup(template.render(items=items, cell=cell, inline=lambda text: inline_html(text, document)))
-
-
-def cell_html(blocks: Sequence[Block], document: Document) -> str:
-    """Return blocks as the HTML output of a notebook cell, with the styles they need.
-
-    `document`: the numbered blocks that the notebook has shown, these among them.
-    """
+def cell_html(shown: Sequence[Block], document: Document) -> str:
+    """Return blocks as the HTML of a notebook cell, with styles; `document` has all that the notebook has shown."""
     # every rule weighs more than those that the notebook's program has for tables and lists
     style = (TEMPLATES / "blocks.css").read_text("utf-8").replace(".report ", ".report:not(#_) ")
     numbered = {id(item.block): item for item in (*document.items, *document.annex)}
-    body = str(blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document, cell=True))
+    body = str(_blocks_html([numbered.get(id(block), Item(block)) for block in shown], document, cell=True))
     for tag, kept in _KEPT:
         body = tag.sub(lambda found, kept=kept: f'{found[0]} style="{found.expand(kept)}"', body)  # type: ignore[misc]
     return f'<style>{style}</style>\n<div class="report report-cell" style="max-width: 52rem">\n{body}</div>\n'
@@ -121,8 +94,8 @@ def _hint_class(table: Table) -> str:
     least = 0.0
     for index, column in enumerate(table.columns):
         whole = "wrap" not in _cell_class(table, index, column) and (index == 0 or column.align == "right")
-        cells = [plain(row[index]) for row in table.rows]
-        words = [*(cells if whole else " ".join(cells).split()), *plain(column.title).split()]
+        cells = [blocks.plain(row[index]) for row in table.rows]
+        words = [*(cells if whole else " ".join(cells).split()), *blocks.plain(column.title).split()]
         least += _CHARACTER * max(map(len, words), default=0) + _PADDING
     wide = next((f"below-{step}" for step in _HINTS if least <= step), "always")
     return "" if least <= _HINTS[0] else wide
@@ -140,15 +113,15 @@ def export_html(document: Document, meta: ReportMeta) -> str:
         parts[-1].append(item)
     labels = [part[0].target.label if part and part[0].target else "" for part in parts]
     first = labels.index(LAST_DECIDING) + 1 if LAST_DECIDING in labels else 1
-    return environment().get_template("page.html.j2").render(
+    return _environment().get_template("page.html.j2").render(
         meta=meta,
         document=document,
         block=cover_of(document, meta),
-        inline=lambda text: inline_html(text, document),
+        inline=lambda text: _inline(text, document),
         style=Markup("".join((TEMPLATES / name).read_text("utf-8") for name in ("blocks.css", "page.css"))),
         open=not document.is_annex and LAST_DECIDING not in labels,
-        front=blocks_html([item for part in parts[:first] for item in part], document),
-        sections=[(part[0], blocks_html(part[1:], document)) for part in parts[first:]],
+        front=_blocks_html([item for part in parts[:first] for item in part], document),
+        sections=[(part[0], _blocks_html(part[1:], document)) for part in parts[first:]],
     ) + "\n"  # fmt: skip
 
 
@@ -161,28 +134,26 @@ def cover_of(document: Document, meta: ReportMeta) -> Cover:
 _SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: a cell that runs again keeps its numbers
 
 
-def mime_bundle(*blocks: Block) -> dict[str, Any]:
-    """Return the output of one cell for `blocks`: the blocks as JSON, text/html and text/plain by MIME type.
-
-    A figure alone has its drawing in place of HTML, since JupyterLab shows no drawing inside the HTML of a notebook that
-    it does not trust.
-    """
-    made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
+def mime_bundle(*shown: Block) -> dict[str, Any]:
+    """Return the output of one cell by MIME type: the blocks as JSON, text/html and text/plain."""
+    made: dict[str, Any] = {blocks.MIME_TYPE: blocks.bundle(shown), "text/plain": ", ".join(map(_describe, shown))}
     # what tells a block from the others, also when its cell runs again with other data
-    _SHOWN.update((getattr(one, "label", None) or f"{one.kind} {getattr(one, 'text', '')}", one) for one in blocks)
-    visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
-    if len(blocks) == 1 and isinstance(blocks[0], Figure):
-        made["image/svg+xml"] = blocks[0].svg
+    _SHOWN.update((getattr(one, "label", None) or f"{one.kind} {getattr(one, 'text', '')}", one) for one in shown)
+    visible = [block for block in shown if block.kind not in ("annex", "data")]
+    if len(shown) == 1 and isinstance(
+        shown[0], Figure
+    ):  # JupyterLab shows no drawing inside HTML that it does not trust
+        made["image/svg+xml"] = shown[0].svg
     elif visible:
         made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
     return made
 
 
-def show(*blocks: Block) -> None:
+def show(*shown: Block) -> None:
     """Display `blocks` in the running notebook, in reading order, a figure as an output of its own."""
     from IPython.display import display
 
-    for alone, group in groupby(blocks, key=lambda block: isinstance(block, Figure)):
+    for alone, group in groupby(shown, key=lambda block: isinstance(block, Figure)):
         run = tuple(group)
         for part in [(block,) for block in run] if alone else [run]:
             display(mime_bundle(*part), raw=True)  # type: ignore[no-untyped-call]

@@ -1,4 +1,4 @@
-"""Read an executed notebook and make it the same on every run; write its figures and tables, three slides, a summary to paste."""
+"""Read an executed notebook, make it the same on every run; write its figures, tables, slides and a summary to paste."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import io
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
+from copy import deepcopy
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -52,25 +53,18 @@ def write_assets(document: Document, folder: Path) -> None:
     for name, figure in drawings.items():
         svg = f'<?xml version="1.0" encoding="UTF-8"?>\n{figure.svg}\n'
         (folder / f"{name}.svg").write_bytes(svg.encode())
-    for name, pixels in zip(drawings, _draw_pixels(folder, [f"{name}.svg" for name in drawings]), strict=True):
-        (folder / f"{name}.png").write_bytes(pixels)
+    if drawings:
+        import typst
+
+        pages = "#pagebreak()\n".join(f'#image("/{name}.svg")\n' for name in drawings)
+        source = f"#set page(width: auto, height: auto, margin: 0pt)\n{pages}".encode()
+        look: dict[str, Any] = {"format": "png", "ppi": PNG_DPI, "ignore_system_fonts": True}
+        made: Any = typst.compile(source, root=folder, **look)
+        for name, pixels in zip(drawings, made if isinstance(made, list) else [made], strict=True):
+            (folder / f"{name}.png").write_bytes(pixels)
     for table in drawn:
         if isinstance(table, Table):
             (folder / f"tables/{table.label}.csv").write_bytes(table_csv(table, document).encode())
-
-
-def _draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
-    """Return the SVG files `names` of `folder` as PNG, in the same order; same files, same bytes."""
-    import typst
-
-    if not names:
-        return []
-    page = "#set page(width: auto, height: auto, margin: 0pt)\n"
-    source = page + "#pagebreak()\n".join(f'#image("/{name}")\n' for name in names)
-    made = typst.compile(  # type: ignore[call-overload]
-        source.encode(), root=folder, format="png", ppi=PNG_DPI, ignore_system_fonts=True
-    )
-    return [bytes(one) for one in (made if isinstance(made, list) else [made])]
 
 
 def add_pictures(notebook: NotebookNode, folder: Path) -> None:
@@ -93,20 +87,18 @@ def table_csv(table: Table, document: Document) -> str:
 
 def csv_text(rows: Iterable[Iterable[Scalar]]) -> str:
     """Return rows as comma-separated values (RFC 4180) in which no cell acts as a formula; None is an empty field."""
+
+    def inert(cell: Scalar) -> Scalar:  # an apostrophe marks what a spreadsheet would take for a formula
+        risky = isinstance(cell, str) and _FORMULA.match(cell) and not _SIGNED_NUMBER.fullmatch(cell)
+        return f"'{cell}" if risky else cell
+
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\r\n").writerows([_inert(cell) for cell in row] for row in rows)
+    csv.writer(buffer, lineterminator="\r\n").writerows(map(inert, row) for row in rows)
     return buffer.getvalue()
 
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")  # how a text begins that a spreadsheet would execute
 _SIGNED_NUMBER = re.compile(r"[+-]\d[\d.,]*(e[+-]?\d+)?([ \u00a0][°%\w/·³²₂-]{1,8})?")
-
-
-def _inert(cell: Scalar) -> Scalar:
-    """Return a cell that a spreadsheet takes as text or number, never as a formula: marked by an apostrophe."""
-    if isinstance(cell, str) and _FORMULA.match(cell) and not _SIGNED_NUMBER.fullmatch(cell):
-        return f"'{cell}"
-    return cell
 
 
 def normalise_notebook(notebook: NotebookNode) -> NotebookNode:
@@ -115,8 +107,6 @@ def normalise_notebook(notebook: NotebookNode) -> NotebookNode:
     Cell ids by position, no timings, stream outputs joined (where the kernel cuts a stream depends on timing), process
     numbers in temporary names removed.
     """
-    from copy import deepcopy
-
     made = deepcopy(notebook)
     for key in _RUN_METADATA:
         for part in (made, *made.cells):
@@ -154,7 +144,13 @@ def _leaves(
     node: Mapping[str, Any], path: str, lead: Mapping[str, Any], tables: dict[str, list[dict[str, Any]]]
 ) -> Iterator[tuple[str, Any]]:
     """Yield the scalars of a mapping with their paths; put its lists into `tables`, each row begun with `lead`."""
-    columns = _columns(node)
+    lists = {
+        k: v for k, v in node.items() if isinstance(v, list) and v and all(isinstance(x, int | float | None) for x in v)
+    }
+    longest = max(map(len, lists.values()), default=0)
+    columns = {k: v for k, v in lists.items() if len(v) == longest}
+    if len(columns) == 1:
+        columns = {}
     if columns:
         rows = tables.setdefault(f"{path}.series", [])
         rows += [{**lead, **dict(zip(columns, values, strict=True))} for values in zip(*columns.values(), strict=True)]
@@ -178,16 +174,6 @@ def _leaves(
             yield name, value
 
 
-def _columns(node: Mapping[str, Any]) -> dict[str, list[Any]]:
-    """Return the lists of numbers that are columns of one table: two or more of the same length, the longest there is."""
-    series = {
-        k: v for k, v in node.items() if isinstance(v, list) and v and all(isinstance(x, int | float | None) for x in v)
-    }
-    longest = max(map(len, series.values()), default=0)
-    columns = {k: v for k, v in series.items() if len(v) == longest}
-    return columns if len(columns) > 1 else {}
-
-
 SLIDES = ("fig-decision", "fig-recovery", "fig-dots")
 SLIDE_DPI = 300
 _SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
@@ -198,10 +184,8 @@ def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Pa
 
     `document`: with its annex; `folder` gets <figure label>.png; `scratch`: for the Typst project; both are made when absent.
     """
-    there = {
-        item.block.label: item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)
-    }
-    figures = [there[name] for name in SLIDES if name in there]
+    drawn = [item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)]
+    figures = [figure for name in SLIDES for figure in drawn if figure.label == name]
     if not figures:
         return
     files, calls = {}, ['#import "report.typ": slide']
@@ -214,46 +198,35 @@ def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Pa
         )
     files["main.typ"] = "\n".join(calls).encode()
     folder.mkdir()
-    for figure, page in zip(figures, compile_source(scratch, files, meta, ppi=SLIDE_DPI), strict=True):
-        (folder / f"{figure.label}.png").write_bytes(_resolved(page))
-
-
-def _resolved(png: bytes) -> bytes:
-    """Return a PNG that states its resolution [pixels per metre], in a chunk behind its header of 33 bytes."""
+    # a chunk behind the header of 33 bytes states the resolution [pixels per metre]
     chunk = b"pHYs" + struct.pack(">IIB", *[round(SLIDE_DPI / 0.0254)] * 2, 1)
-    return png[:33] + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + png[33:]
+    resolution = struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk))
+    for figure, page in zip(figures, compile_source(scratch, files, meta, ppi=SLIDE_DPI), strict=True):
+        (folder / f"{figure.label}.png").write_bytes(page[:33] + resolution + page[33:])
 
 
 def summary(document: Document, meta: ReportMeta) -> str:
     """Return answer, verdict table and limitations as Markdown, ready to paste."""
     cover = cover_of(document, meta)
-    lines = [
-        f"# {_markdown(cover.title, document)}",
-        f"{meta.campaign}, {meta.date}, {meta.issue}.",
-        meta.mark,
-        meta.notice,
-    ]
-    lines += [f"**Question.** {_markdown(cover.question, document)}" if cover.question else ""]
-    lines += [_markdown(text, document) for text in cover.answer]
+    title, question, *answer = (_markdown(text, document) for text in (cover.title, cover.question, *cover.answer))
+    lines = [f"# {title}", f"{meta.campaign}, {meta.date}, {meta.issue}.", meta.mark, meta.notice]
+    lines += [f"**Question.** {question}" if question else "", *answer]
     limits: list[str] = []
     section = ""
     for item in document.items:
         if isinstance(item.block, Heading) and item.level == 1 and item.target:
             section = item.target.label
         elif isinstance(item.block, Table) and item.block.label == "tab-verdict":
-            lines += _table(item.block, document)
+            table = item.block
+            cells = [[column.title for column in table.columns], *table.rows]
+            head, *rows = (f"| {' | '.join(_markdown(cell, document) for cell in row)} |" for row in cells)
+            lines += [_markdown(table.caption, document) + ":"]
+            lines += ["\n".join([head, f"|{'---|' * len(table.columns)}", *rows])]
+            lines += [_markdown(note, document) for note in table.notes]
         elif isinstance(item.block, ItemList) and section == "sec-limitations":
             limits += [f"- {_markdown(text, document)}" for text in item.block.items]
     lines += ["## Limitations", "\n".join(limits)] if limits else []
     return "\n\n".join(line for line in lines if line) + "\n"
-
-
-def _table(table: Table, document: Document) -> list[str]:
-    rows = [[column.title for column in table.columns], *table.rows]
-    lines = [f"| {' | '.join(_markdown(cell, document) for cell in row)} |" for row in rows]
-    rule = f"|{'---|' * len(table.columns)}"
-    notes = [_markdown(note, document) for note in table.notes]
-    return [_markdown(table.caption, document) + ":", "\n".join([lines[0], rule, *lines[1:]]), *notes]
 
 
 def _markdown(text: str, document: Document) -> str:

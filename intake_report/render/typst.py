@@ -1,4 +1,4 @@
-"""The PDF report: Typst source with tables fitted to the width of the page, and its compilation to PDF/A-3a with PDF/UA-1."""
+"""The PDF report: Typst source, tables fitted to the width of the page, and compilation to PDF/A-3a with PDF/UA-1."""
 
 import math
 import re
@@ -22,7 +22,9 @@ _PAPERS = {"a4": ("a4", 595.28), "letter": ("us-letter", 612.0)}  # Typst's name
 _MARGIN = 62.36  # 22 mm [pt], as in report.typ
 # Characters up to which a word stays whole in running text, in large type and in narrow places.
 _IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
-WHOLE = 600.0  # pt, a page of the smaller paper less heading and caption: a table up to this height is not divided
+WHOLE = (
+    600.0  # pt, a page less heading and caption: a table up to this height is not divided, nor a row up to half of it
+)
 _STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
 _STYLE = TEMPLATES / "report.typ"
 
@@ -34,23 +36,21 @@ def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attac
     inspection. Same arguments, same bytes. Raises DataError: a block is refused, or the compiler reports an error or a warning.
     """
     files = {f"attachments/{item.name}": item.data for item in attachments}
-    files["main.typ"] = report_source(document, meta, attachments).encode("utf-8")
-    for item in document.items:
-        if isinstance(item.block, blocks.Figure):
-            files[f"figures/{item.block.label}.svg"] = item.block.svg.encode("utf-8")
+    files["main.typ"] = _source(document, meta, attachments).encode("utf-8")
+    drawn = (item.block for item in document.items if isinstance(item.block, blocks.Figure))
+    files |= {f"figures/{figure.label}.svg": figure.svg.encode("utf-8") for figure in drawn}
     return compile_source(scratch, files, meta)[0]
 
 
-def report_source(document: Document, meta: ReportMeta, attachments: Sequence[Attachment]) -> str:
-    """Return the Typst source of a report; figures and attachments are named in it as files."""
+def _source(document: Document, meta: ReportMeta, attachments: Sequence[Attachment]) -> str:
     paper, width = _PAPERS[meta.paper]
     title = f"Annex: {meta.title}" if document.is_annex else meta.title
     day = meta.timestamp
     lines = [
         '#import "report.typ": *',
         f"#show: report.with(title: {string(title)}, running: {string(shorten(title, 72, placeholder='…'))}, "
-        f"id: {string(meta.campaign)}, date: {string(meta.date)}, "
-        f"day: datetime(year: {day.year}, month: {day.month}, day: {day.day}), revision: {string(meta.issue)}, "
+        f"id: {string(meta.campaign)}, date: {string(meta.date)}, revision: {string(meta.issue)}, "
+        f"day: datetime(year: {day.year}, month: {day.month}, day: {day.day}), "
         f"paper: {string(paper)}, mark: {string(meta.mark)})",
     ]
     lines += [
@@ -62,7 +62,13 @@ def report_source(document: Document, meta: ReportMeta, attachments: Sequence[At
     if document.is_annex:
         lines.append(f"#annex-title({string(title)}, {string(f'{meta.date}, {meta.issue}')})\n#contents()")
     else:
-        lines.append(_cover(cover_of(document, meta), document))
+        cover = cover_of(document, meta)
+        lines.append(
+            f"#cover(title: {_inline(cover.title, document, _IN_CELL)}, "
+            f"subtitle: {_inline(cover.subtitle, document, _IN_HEADING)}, date: {string(cover.date)}, "
+            f"revision: {string(cover.revision)}, question: {_inline(cover.question, document)}, "
+            f"answer: {_texts(cover.answer, document)}, facts: {_pairs(cover.facts, document)})"
+        )
     lines += [f"#callout(title: [], ({string(meta.notice)},))"] if meta.notice else []
     lines += [f"#{_block(item, document, width - 2 * _MARGIN)}" for item in document.items]
     return "\n".join([*lines, ""])
@@ -107,31 +113,25 @@ def _array(parts: Iterable[str]) -> str:
     return f"({joined},)" if joined else "()"
 
 
-def _bool(value: bool) -> str:
-    return "true" if value else "false"
-
-
 def _inline(text: str, document: Document, longest: int = _IN_TEXT) -> str:
     """Return a block text as a Typst expression of type content; words of up to `longest` characters stay whole."""
-    pieces = (piece for span in blocks.parse(text) for piece in _span(span, document, longest))
+    pieces = []
+    for span in blocks.parse(text):
+        words = breakable(spellable(span.text), longest)
+        if span.reference:
+            target, name = document.reference(span.text), string(document.words(span.text))
+            there = document.elsewhere(target) or span.text in document.withheld
+            made = [name if there else f"link(label({string(target.label)}), {name})"]
+        elif span.code:
+            made = [f"raw({string(words)})"]
+        else:
+            # "K/min" and its like stay whole: the line breaker would part them after the stroke.
+            parts = _STROKE_WORD.split(words)
+            made = [f"box({string(part)})" if index % 2 else string(part) for index, part in enumerate(parts) if part]
+        for call in ["emph"] * span.italic + ["strong"] * span.bold:
+            made = [f"{call}({piece})" for piece in made]
+        pieces += made
     return f"T({', '.join(pieces)})"
-
-
-def _span(span: blocks.Piece, document: Document, longest: int) -> Iterator[str]:
-    words = breakable(spellable(span.text), longest)
-    if span.reference:
-        target, name = document.reference(span.text), string(document.words(span.text))
-        there = document.elsewhere(target) or span.text in document.withheld
-        made = [name if there else f"link(label({string(target.label)}), {name})"]
-    elif span.code:
-        made = [f"raw({string(words)})"]
-    else:
-        # "K/min" and its like stay whole: the line breaker would part them after the stroke.
-        parts = _STROKE_WORD.split(words)
-        made = [f"box({string(part)})" if index % 2 else string(part) for index, part in enumerate(parts) if part]
-    for piece in made:
-        piece = f"emph({piece})" if span.italic else piece
-        yield f"strong({piece})" if span.bold else piece
 
 
 def _pairs(values: Iterable[tuple[str, str]], document: Document) -> str:
@@ -140,15 +140,6 @@ def _pairs(values: Iterable[tuple[str, str]], document: Document) -> str:
 
 def _texts(values: Iterable[str], document: Document) -> str:
     return _array(_inline(value, document) for value in values)
-
-
-def _cover(cover: blocks.Cover, document: Document) -> str:
-    return (
-        f"#cover(title: {_inline(cover.title, document, _IN_CELL)}, "
-        f"subtitle: {_inline(cover.subtitle, document, _IN_HEADING)}, date: {string(cover.date)}, "
-        f"revision: {string(cover.revision)}, question: {_inline(cover.question, document)}, "
-        f"answer: {_texts(cover.answer, document)}, facts: {_pairs(cover.facts, document)})"
-    )
 
 
 def _block(item: Item, document: Document, width: float) -> str:
@@ -161,7 +152,7 @@ def _block(item: Item, document: Document, width: float) -> str:
         case blocks.Paragraph(text=text):
             return f"paragraph({_inline(text, document)})"
         case blocks.ItemList(items=items, ordered=ordered):
-            return f"items(ordered: {_bool(ordered)}, {_texts(items, document)})"
+            return f"items(ordered: {str(ordered).lower()}, {_texts(items, document)})"
         case blocks.Definitions(items=terms):
             return f"definitions({_pairs(terms, document)})"
         case blocks.Preformatted(text=text):
@@ -171,9 +162,9 @@ def _block(item: Item, document: Document, width: float) -> str:
         case blocks.Figure(label=label, caption=caption, alt=alt):
             shown = f'alt: {string(alt)}, path: "figures/{label}.svg"'
             return f"drawing({place}, caption: {_inline(caption, document)}, {shown})"
-        case blocks.Table() as block:
+        case Table() as block:
             return _table(block, place, document, width)
-        case blocks.PageBegins():
+        case blocks.Begins():
             return "pagebreak(weak: true)"
         case blocks.Form(items=items, long=long):
             return f"form({_texts(items, document)}, {_texts(long, document)})"
@@ -181,10 +172,9 @@ def _block(item: Item, document: Document, width: float) -> str:
             raise DataError(f"A {other.kind} block has no place in the body of a report.")
 
 
-def _table(block: blocks.Table, place: str, document: Document, width: float) -> str:
+def _table(block: Table, place: str, document: Document, width: float) -> str:
     made = plan(block, document, width)
-    whole = height(block, document, made) <= WHOLE
-    rows_whole = max(row_heights(block, document, made)) <= WHOLE / 2.0  # higher rows go on over the page
+    whole, rows_whole = (str(fits).lower() for fits in (made.height <= WHOLE, made.highest <= WHOLE / 2.0))
     panels = []
     for columns, widths in made.panels:
         heads = _array(_inline(block.columns[i].title, document, _IN_CELL) for i in columns)
@@ -194,9 +184,8 @@ def _table(block: blocks.Table, place: str, document: Document, width: float) ->
             f"align: {_array(block.columns[i].align for i in columns)}, heads: {heads}, cells: {cells})"
         )
     return (
-        f"data-table({place}, caption: {_inline(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
-        f"rows-whole: {_bool(rows_whole)}, "
-        f"panels: {_array(panels)}, notes: {_texts(block.notes, document)})"
+        f"data-table({place}, caption: {_inline(block.caption, document)}, size: {made.size}pt, whole: {whole}, "
+        f"rows-whole: {rows_whole}, panels: {_array(panels)}, notes: {_texts(block.notes, document)})"
     )
 
 
@@ -205,7 +194,8 @@ def _table(block: blocks.Table, place: str, document: Document, width: float) ->
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # pt; below 7 pt nobody reads a column of numbers with pleasure
 GAP = 9.0  # pt between two columns
 # Widths in em, on the wide side, of the text face: a split too early costs a line, one too late a printed mess.
-_NARROW, _DIGIT, _LOWER, _UPPER, _OTHER, _WIDE = 0.29, 0.48, 0.51, 0.70, 0.62, 1.05
+_DIGIT, _LOWER, _UPPER, _OTHER, _WIDE = 0.48, 0.51, 0.70, 0.62, 1.05
+_WIDTHS = {**dict.fromkeys("il.,;:'|!()[] jtf-", 0.32), **dict.fromkeys("mwMW%@", _WIDE), "\u200b": 0.0}
 _BOLD = 1.06
 _LINE, _ROW = 1.25, 8.0  # height of a line in type sizes, and of what is between two rows [pt]
 _STRETCH = 1.9  # a small table stays narrower than the page: its columns would drift apart
@@ -218,36 +208,28 @@ _DROPPED = {"Cf", "Mn", "Me"}  # joiners, variation selectors, marks: nothing to
 
 
 class TableLayout(NamedTuple):
-    """How a table is set."""
+    """How a table is set [pt]."""
 
-    size: float  # of the type [pt]
-    panels: tuple[
-        tuple[tuple[int, ...], tuple[float, ...]], ...
-    ]  # columns and widths [pt]; more than one repeat the first column
-
-
-class _Need(NamedTuple):
-    least: float  # em: the widest piece that cannot break
-    natural: float  # em: the widest cell on one line
+    size: float  # of the type
+    panels: list[tuple[list[int], tuple[float, ...]]]  # columns and widths; more than one repeat the first column
+    highest: float  # about, of a row
+    height: float  # about, with caption and notes
 
 
 def breakable(text: str, longest: int = _LONGEST_PIECE) -> str:
     """Return `text` with zero-width spaces in words of more than `longest` characters, after punctuation where there is some."""
-    if len(text) <= longest:
-        return text
-    return re.sub(rf"\S{{{longest + 1},}}", lambda match: _broken(match.group(), longest), text)
 
+    def broken(word: re.Match[str]) -> str:
+        pieces: list[str] = []
+        for piece in _BREAK_AFTER.split(word.group()):
+            if pieces and len(pieces[-1]) + len(piece) <= longest:
+                pieces[-1] += piece
+            else:
+                step = math.ceil(len(piece) / math.ceil(len(piece) / longest))
+                pieces.extend(piece[start : start + step] for start in range(0, len(piece), step))
+        return ZERO_WIDTH_SPACE.join(pieces)
 
-def _broken(word: str, longest: int) -> str:
-    pieces: list[str] = []
-    for piece in _BREAK_AFTER.split(word):
-        if pieces and len(pieces[-1]) + len(piece) <= longest:
-            pieces[-1] += piece
-        else:
-            count = math.ceil(len(piece) / longest)
-            step = math.ceil(len(piece) / count)
-            pieces.extend(piece[start : start + step] for start in range(0, len(piece), step))
-    return ZERO_WIDTH_SPACE.join(pieces)
+    return text if len(text) <= longest else re.sub(rf"\S{{{longest + 1},}}", broken, text)
 
 
 @lru_cache(maxsize=16384)
@@ -257,19 +239,15 @@ def text_width(text: str) -> float:
 
 
 def _char_width(char: str) -> float:
-    if char in "il.,;:'|!()[] jtf-":
-        return _NARROW + 0.03
-    if char.isdigit():
-        return _DIGIT
-    if char in "mwMW%@" or ord(char) > 0x2E80:
+    if char in _WIDTHS or char.isdigit():
+        return _WIDTHS.get(char, _DIGIT)
+    if ord(char) > 0x2E80:
         return _WIDE
-    if char.islower():
-        return _LOWER
-    return _UPPER if char.isupper() else 0.0 if char == ZERO_WIDTH_SPACE else _OTHER
+    return _LOWER if char.islower() else _UPPER if char.isupper() else _OTHER
 
 
-def _needs(table: Table, document: Document) -> list[_Need]:
-    made = []
+def _needs(table: Table, document: Document) -> Iterator[tuple[float, float]]:
+    """Yield least and natural width of each column [em]: widest piece that cannot break, widest cell on one line."""
     between = re.compile(rf"[\s{ZERO_WIDTH_SPACE}]+")
     for index, column in enumerate(table.columns):
         title = breakable(spellable(document.plain(column.title)))
@@ -281,60 +259,49 @@ def _needs(table: Table, document: Document) -> list[_Need]:
         if column.align == "right" and whole < 9:  # a number and its unit or interval stay on one line
             least = max(least, whole)
         # a heading of several words may take two or three lines: it need not widen its column much
-        made.append(_Need(least, max(least, whole, text_width(title) * _BOLD / 2)))
-    return made
+        yield least, max(least, whole, text_width(title) * _BOLD / 2)
 
 
 def plan(table: Table, document: Document, width: float) -> TableLayout:
     """Return how `table` is set on a page whose text area is `width` [pt] wide; `document` resolves references in cells."""
-    needs = _needs(table, document)
-    everything = tuple(range(len(needs)))
-    fitting = next((size for size in SIZES if _least(needs, everything, size) <= width), None)
-    size, panels = (fitting, (everything,)) if fitting else (8.0, _panels(needs, 8.0, width))
-    return TableLayout(size, tuple((panel, _widths(needs, panel, size, width, table.widths)) for panel in panels))
+    needs = list(_needs(table, document))
 
+    def least(columns: Sequence[int], size: float) -> float:
+        return sum(needs[i][0] for i in columns) * size + GAP * (len(columns) - 1)
 
-def height(table: Table, document: Document, made: TableLayout) -> float:
-    """Return about how high a table is with its caption and notes [pt], to tell short ones from long ones."""
-    return 24.0 + 14.0 * len(table.notes) + sum(row_heights(table, document, made))
-
-
-def row_heights(table: Table, document: Document, made: TableLayout) -> Iterator[float]:
-    """Yield about how high each row is [pt], the heads of the panels among them."""
-    for columns, widths in made.panels:
+    groups = [[*range(len(needs))]]
+    size = next((size for size in SIZES if least(groups[0], size) <= width), 0.0)
+    if not size:  # groups of columns that fit, each led by the first column
+        size, groups = 8.0, [[0]]
+        for index in range(1, len(needs)):
+            if len(groups[-1]) > 1 and least([*groups[-1], index], size) > width:
+                groups.append([0])
+            groups[-1].append(index)
+    panels = [(group, _widths(needs, group, size, width, table.widths)) for group in groups]
+    heights = []
+    for columns, widths in panels:
         for row in (tuple(column.title for column in table.columns), *table.rows):
-            lines = (text_width(document.plain(row[i])) * made.size / w for i, w in zip(columns, widths, strict=True))
-            yield max(math.ceil(count) or 1 for count in lines) * made.size * _LINE + _ROW
-
-
-def _least(needs: Sequence[_Need], columns: Sequence[int], size: float) -> float:
-    """Return the least width of some columns with the gaps between them [pt]."""
-    return sum(needs[i].least for i in columns) * size + GAP * (len(columns) - 1)
-
-
-def _panels(needs: Sequence[_Need], size: float, width: float) -> tuple[tuple[int, ...], ...]:
-    """Return groups of columns that fit, each led by the first column."""
-    groups: list[list[int]] = [[0]]
-    for index in range(1, len(needs)):
-        if len(groups[-1]) > 1 and _least(needs, [*groups[-1], index], size) > width:
-            groups.append([0])
-        groups[-1].append(index)
-    return tuple(map(tuple, groups))
+            lines = (text_width(document.plain(row[i])) * size / w for i, w in zip(columns, widths, strict=True))
+            heights.append(max(math.ceil(count) or 1 for count in lines) * size * _LINE + _ROW)
+    return TableLayout(size, panels, max(heights), 24.0 + 14.0 * len(table.notes) + sum(heights))
 
 
 def _widths(
-    needs: Sequence[_Need], columns: Sequence[int], size: float, width: float, wanted: Sequence[float] | None
+    needs: Sequence[tuple[float, float]],
+    columns: Sequence[int],
+    size: float,
+    width: float,
+    wanted: Sequence[float] | None,
 ) -> tuple[float, ...]:
     """Return column widths [pt] that sum to at most the text width."""
     room = width - GAP * (len(columns) - 1)
-    least = [needs[i].least * size for i in columns]
+    least, natural = ([needs[i][kind] * size for i in columns] for kind in (0, 1))
     if sum(least) > room:  # one panel with cells beyond any width: share the room out, the words break
         return tuple(room * part / sum(least) for part in least)
     if wanted is not None:
         shares = [wanted[i] for i in columns]
         aims = [room * share / sum(shares) for share in shares]
     else:
-        natural = [needs[i].natural * size for i in columns]
         if sum(natural) <= room:
             stretch = min(room / sum(natural), _STRETCH)
             return tuple(part * stretch for part in natural)
@@ -365,8 +332,9 @@ def spellable(text: str) -> str:
     """Return `text` with each character that no font of the PDF has written as its code point, "[U+1F600]"."""
     if _SURE.issuperset(text):
         return text
-    return "".join(char if char in _SURE or ord(char) in _covered() else _spelled(char) for char in text)
-
-
-def _spelled(char: str) -> str:
-    return "" if unicodedata.category(char) in _DROPPED else f"[U+{ord(char):04X}]"
+    return "".join(
+        char
+        if char in _SURE or ord(char) in _covered()
+        else ("" if unicodedata.category(char) in _DROPPED else f"[U+{ord(char):04X}]")
+        for char in text
+    )

@@ -17,7 +17,7 @@ from . import samples
 
 
 def test_every_kind_survives_json():
-    made = (*samples.sample_blocks(), blocks.AnnexBegins(), blocks.PageBegins(), blocks.Form(("x",), ("y",)))
+    made = (*samples.sample_blocks(), blocks.Begins("annex"), blocks.Begins("page"), blocks.Form(("x",), ("y",)))
     assert {type(block) for block in made} == set(blocks.Block.__args__)
     data = json.loads(json.dumps(blocks.bundle(made), allow_nan=False))
     assert blocks.unbundle(data) == made
@@ -93,7 +93,7 @@ def test_any_text_parses_and_text_before_marks_survives(text):
 
 
 def test_numbering_runs_through_the_report_once():
-    document = number((*samples.sample_blocks(), blocks.AnnexBegins(), Heading(1, "All", "sec-all"), Heading(2, "x")))
+    document = number((*samples.sample_blocks(), blocks.Begins("annex"), Heading(1, "All", "sec-all"), Heading(2, "x")))
     names = {label: target.name for label, target in document.targets.items()}
     assert (names["fig-iat"], names["fig-recovery"]) == ("Figure 1", "Figure 2")
     assert (names["tab-runs"], names["tab-differences"], names["tab-stops"]) == ("Table 1", "Table 2", "Table 3")

@@ -11,7 +11,7 @@ from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
 from intake_report.render.document import number
-from intake_report.render.typst import WHOLE, height, plan
+from intake_report.render.typst import WHOLE, plan
 from intake_report.results.evidence import PeakPlace
 
 from .samples import table
@@ -145,5 +145,5 @@ def test_only_short_tables_are_kept_whole():
     short = Table("tab-a", "Short", columns, (("r1", "x"),) * 5)
     long = Table("tab-b", "Long", columns, (("r1", "x"),) * 40)
     wordy = Table("tab-c", "Wordy", columns, (("r1", "some words " * 120),) * 3)
-    heights = [height(t, document, plan(t, document, 470.0)) for t in (short, long, wordy)]
+    heights = [plan(t, document, 470.0).height for t in (short, long, wordy)]
     assert heights[0] <= WHOLE < min(heights[1:])

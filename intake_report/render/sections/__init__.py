@@ -1,6 +1,6 @@
 """The sections of the report, each a function from the result to blocks."""
 
-from intake_report.render.blocks import AnnexBegins, Block
+from intake_report.render.blocks import Begins
 from intake_report.render.sections.answer import limitations
 from intake_report.render.sections.bench import exposure, restriction, service
 from intake_report.render.sections.body import brief, conditions, cover, decision, method, results, tables_of
@@ -9,8 +9,3 @@ from intake_report.render.sections.conditions import data_quality, instrumentati
 from intake_report.render.sections.findings import all_values, details, limitation_table, uncertainty
 from intake_report.render.sections.power import air, dyno, off_road
 from intake_report.render.sections.stated import articles, cautions, changes, data, definitions, methodology, provenance
-
-
-def annex() -> tuple[Block, ...]:
-    """Return the mark after which everything goes to the annex."""
-    return (AnnexBegins(),)

@@ -96,7 +96,14 @@ def _sentence(result: ReportResult, key: MetricKey) -> str:
         value = level(result, key, c.id)
         over = " over ambient" if key.spec.id in OVER_AMBIENT and all(part[0] == "(" for part in parts) else ""
         lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
-        judged = f" ({_judgement(result, key, rows[c.id])})" if c.id in rows else ""
+        judged = ""
+        if found := rows.get(c.id):
+            why, amount = adjusted(result, key, found), size(result, key, found)
+            judged = f"{amount} {why}" if why in (ROUNDED, CONTROLLED) else f"{why} {amount}".strip()
+            judged = f" ({judged}{_interval(result, key, found)}: {CALLS[found.call]}"
+            if plain := found.unadjusted:  # without a word of its own: one judgement decides
+                judged += f"; unadjusted {size(result, key, plain)}{_interval(result, key, plain)}"
+            judged += ")"
         name = emphasis(literal(c.name))
         parts.append(f"{lead}{value}{over} with {name}{judged}" if value else f"(no value with {name}{judged})")
     return f"{_lead(result, key, sentence=True)} {'; '.join(parts)}{_resolution(result, key)}."
@@ -162,7 +169,6 @@ def size(result: ReportResult, key: MetricKey, c: Comparison) -> str:
 
 
 def _about(result: ReportResult, key: MetricKey, c: Comparison) -> bool:
-    """Return whether a value of either side was met at the end of what was watched."""
     return any(at_edge(result, key, id) is not None for id in (c.configuration, c.versus))
 
 
@@ -179,16 +185,6 @@ def span(result: ReportResult, key: MetricKey, low: float | None, high: float | 
         near, far = sorted((abs(low), abs(high)))
         return formatting.interval(near, far, *form)
     return " to ".join(f"{formatting.with_unit(abs(x), *form)} {direction(key, x > 0.0)}" for x in (low, high))
-
-
-def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
-    """Return difference, interval and word: "4.4 K closer to ambient, 95 % interval 3.9 to 4.9 K: shown"."""
-    why, amount = adjusted(result, key, c), size(result, key, c)
-    text = f"{amount} {why}" if why in (ROUNDED, CONTROLLED) else f"{why} {amount}".strip()
-    text = f"{text}{_interval(result, key, c)}: {CALLS[c.call]}"
-    if c.unadjusted is not None:  # without a word of its own: one judgement decides
-        text += f"; unadjusted {size(result, key, c.unadjusted)}{_interval(result, key, c.unadjusted)}"
-    return text
 
 
 def _interval(result: ReportResult, key: MetricKey, c: Comparison) -> str:
@@ -219,18 +215,15 @@ def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
 
 
 def _resolution(result: ReportResult, key: MetricKey) -> str:
-    """Return which margin the instruments cannot decide and which they can; empty where all are usable."""
     coarse, margins = undecidable(result), keys_of(result, "recovery_time")
     if not coarse or key.key != next((k for k in usable(result) if k.startswith("recovery_time")), ""):
         return ""  # of another metric, or said before
-
-    def listed(keys: list[MetricKey]) -> str:
-        texts = [formatting.margin(k.parameter.number or 0.0, result.units, both=False) for k in keys]
-        return formatting.listing(texts, "or")
-
-    can = [k for k in margins if k.key not in coarse and compared(result, k)]
-    cannot = listed([k for k in margins if k.key in coarse])
-    return f"; the instruments are too coarse for {cannot}" + (f", not for {listed(can)}" if can else "")
+    decided = [k for k in margins if k.key not in coarse and compared(result, k)]
+    can, cannot = (
+        formatting.listing([formatting.margin(k.parameter.number or 0.0, result.units, both=False) for k in keys], "or")
+        for keys in (decided, [k for k in margins if k.key in coarse])
+    )
+    return f"; the instruments are too coarse for {cannot}" + (f", not for {can}" if can else "")
 
 
 def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, tr
 from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import restriction_figure
-from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, literal
+from intake_report.render.blocks import Begins, Block, Callout, Heading, Paragraph, literal
 from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
@@ -40,7 +40,7 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
     quoted = bench is not None and len(bench.quotes) > 0
     if not sets and not quoted and (road is None or road.full.empty):
         return ()
-    blocks: list[Block] = [PageBegins()] if evidence.dyno else []
+    blocks: list[Block] = [Begins("page")] if evidence.dyno else []
     blocks.append(Heading(2, "Airflow and restriction", "sec-restriction"))
     for number, (curves, note) in enumerate(sets, 1):
         blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
@@ -69,11 +69,16 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
         "values at the common airflow are in the table that follows.",
     )
     where = result.printed(curves.airflow, "volume_flow", 0) if curves.airflow is not None else "no common airflow"
-    frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
-    yield TableOf(result.units, f"tab-restriction{suffix}", frame).declared(
+
+    def exponent(row: Any, _: UnitSystem) -> str:
+        limits = formatting.interval(row.exponent_low, row.exponent_high, "number", "si", 2)
+        return formatting.number(row.exponent, 2) + ("" if row.exponent_low is None else f" ({limits})")
+
+    rows = frame_of(curves.fits).merge(curves.rows, on="configuration")
+    yield TableOf(result.units, f"tab-restriction{suffix}", rows).declared(
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
         named(result, 2.3),
-        Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
+        Field("exponent", "Exponent", cell=exponent, align="right", width=1.6),
         Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
         _interval(result, note, RESTRICTION["drop_interval_text"], 1.8),
         Field("difference", "Difference", cell=RESTRICTION["difference_text"], align="right", width=1.4),
@@ -102,13 +107,7 @@ def _finding(result: ReportResult, curves: RestrictionSet) -> str:
 
 
 def _interval(result: ReportResult, note: str, cell: Text, width: float = 1.0) -> Field:
-    """Return a column of intervals, whose head says so where they are of one series only."""
     return interval_column(result.level, cell, width, f" ({FIT_ONLY})" if note == ONE_SERIES else "")
-
-
-def _exponent(row: Any, _: UnitSystem) -> str:
-    limits = formatting.interval(row.exponent_low, row.exponent_high, "number", "si", 2)
-    return formatting.number(row.exponent, 2) + ("" if row.exponent_low is None else f" ({limits})")
 
 
 def _airflows(

@@ -20,19 +20,8 @@ from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.stated import changed_statements
 from intake_report.render.sections.tables import TableOf, named, titled
 from intake_report.report_table import Across, Field, frame_of, rows_of
-from intake_report.results import MetricKey, ReportResult
-from intake_report.results.text import (
-    adjusted_for,
-    change_of,
-    difference_interval,
-    difference_quantity,
-    limits,
-    metric_title,
-    summary_text,
-)
+from intake_report.results import MetricKey, ReportResult, text
 from intake_report.units import UnitSystem
-
-REFERENCE, BEHIND = "details in [[sec-methodology]] of the annex", "[[sec-details]] and [[sec-annex-values]]"
 
 
 def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -61,18 +50,15 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         "steps of the reading, not at the first reading below it. Differences are taken within blocks where blocks hold both "
         f"configurations; intervals are two-sided {level} intervals (Student's t) which hold the scatter between runs and what "
         "all runs share of the instruments' errors. The more main differences are tested, the larger each must be to count as shown "
-        f"(Holm's adjustment for their number); {REFERENCE}."
+        "(Holm's adjustment for their number); details in [[sec-methodology]] of the annex."
     )
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 
 
 def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Block, ...]:
-    """Return route, weather, acceptance and data quality, each in what matters for the decision.
-
-    `path`: the reference path where the logs hold positions, for a map; else the route is a strip of distance.
-    """
+    """Return route (a map with a `path`), weather, acceptance and data quality in what matters for the decision."""
     frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
-    ambient_range = limits("ambient_low", "ambient_high", "temperature", 1, unit=False)
+    ambient_range = text.limits("ambient_low", "ambient_high", "temperature", 1, unit=False)
     table = TableOf(result.units, "tab-conditions", frame).declared(
         "Runs with their weather and the decision on each",
         Field("run", "Run", width=1.9),
@@ -84,9 +70,17 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
         *((Field("road", "Road", width=0.8),) if frame["road"].any() else ()),
         Field("decision", "Decision", width=1.7),
     )
+    route: list[Block] = []
+    if result.phases:
+        length = result.printed(max(p.end for p in result.phases), "distance", 1)
+        kinds, found = formatting.listing([p.name for p in result.phases]), _stops(result)
+        drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)
+        caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
+        alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
+        route.append(FigureOf(drawn, "fig-map").captioned(caption, alt))
     return (
         Heading(1, "Conditions and runs", "sec-conditions"),
-        *_route(result, path),
+        *route,
         table,
         *((_acceptance(result),) if len(result.criteria) else ()),
         Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."),
@@ -98,11 +92,11 @@ def _acceptance(result: ReportResult) -> Block:
     of_run: dict[str, list[str]] = {}
     for c in failed:
         of_run.setdefault(c.run, []).append(c.title.lower())
-    runs = formatting.count(len(result.runs), "run")
-    beyond = formatting.listing([f"{run} ({formatting.listing(titles)})" for run, titles in of_run.items()])
     finding = f"All {len(result.runs)} runs meet every criterion that could be applied"
     if failed:
-        finding = f"{len(result.runs) - len(of_run)} of {runs} meet every criterion; beyond a limit: {beyond}"
+        beyond = formatting.listing([f"{run} ({formatting.listing(titles)})" for run, titles in of_run.items()])
+        met = f"{len(result.runs) - len(of_run)} of {formatting.count(len(result.runs), 'run')}"
+        finding = f"{met} meet every criterion; beyond a limit: {beyond}"
     return FigureOf(acceptance_figure(result, finding), "fig-acceptance").captioned(
         "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
         "bar, could not be applied. Limits: [[tab-criteria]].",
@@ -110,29 +104,17 @@ def _acceptance(result: ReportResult) -> Block:
     )
 
 
-def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
-    if not result.phases:
-        return []
-    length = result.printed(max(p.end for p in result.phases), "distance", 1)
-    kinds = formatting.listing([p.name for p in result.phases])
-    found = _stops(result)
-    drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)
-    caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
-    alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
-    return [FigureOf(drawn, "fig-map").captioned(caption, alt)]
-
-
 def _quality(result: ReportResult) -> str:
     rows = [row for row in rows_of(result.quality) if row.touched]
     repeated = {row.channel for row in rows if row.step == "true-samples"}
     masked = [row for row in rows if row.step != "true-samples"]
     channels = formatting.count(len(repeated), "channel")
-    text = f"The log repeats readings in {channels}; only new readings count as samples. " if repeated else ""
+    repeats = f"The log repeats readings in {channels}; only new readings count as samples. " if repeated else ""
     if not masked:
-        return f"{text}Cleaning masked nothing else."
+        return f"{repeats}Cleaning masked nothing else."
     worst = max(masked, key=lambda row: row.share)
     return (
-        f"{text}Cleaning masked readings in {formatting.count(len({row.run for row in masked}), 'run')}, at most "
+        f"{repeats}Cleaning masked readings in {formatting.count(len({row.run for row in masked}), 'run')}, at most "
         f"{formatting.usual(worst.share, 'share', 'si')} of a channel (in {worst.run}): {said(worst.reason, result.units)}."
     )
 
@@ -148,25 +130,27 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     deciding = [result.metric(k) for k in usable(result) if result.metric(k) in keys] or keys[:3]
     return (
         heading,
-        FigureOf(dots_figure(result, deciding, runs_apart(result, deciding[0])), "fig-dots").captioned(
+        FigureOf(dots_figure(result, deciding, _runs_apart(result, deciding[0])), "fig-dots").captioned(
             f"Every run in the metrics that decide{bar}; thin lines: the instruments' uncertainty; an arrow: open upwards, since the "
             "margin was not reached in the run or in some of its draws.",
             "One mark per run and configuration in the metrics that decide. The means are in the table that follows.",
         ),
         _results_table(result, keys, replicated),
         *common_drive(result),
-        Paragraph(f"Values of every run, all metrics, p-values and what each interval rests on: {BEHIND}."),
+        Paragraph(
+            "Values of every run, all metrics, p-values and what each interval rests on: [[sec-details]] and "
+            "[[sec-annex-values]]."
+        ),
     )
 
 
-def runs_apart(result: ReportResult, key: MetricKey) -> str:
-    """Return whether the runs of the best configuration stand clear of all others, in a line."""
+def _runs_apart(result: ReportResult, key: MetricKey) -> str:
     sign = -1.0 if key.spec.better == "higher" else 1.0
     of: dict[str, list[float]] = {}
     for v in result.compared(key.key):
         if v.value is not None:
             of.setdefault(v.configuration, []).append(sign * v.value)
-    name = metric_title(key, result.units)
+    name = text.metric_title(key, result.units)
     if len(of) < 2 or key.spec.better == "neither":
         return name
     best, *others = sorted(of, key=lambda id: sum(of[id]) / len(of[id]))
@@ -183,37 +167,34 @@ UNADJUSTED = " unadjusted"  # ends the key of a row with the differences of a me
 
 
 def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool) -> Block:
-    of_key = {key.key: key for key in keys}
     comparisons = {(c.key, c.configuration): c for c in result.comparisons}
-    plain = {(c.key, c.configuration): c.unadjusted for c in result.comparisons if c.unadjusted is not None}
+    plain = {(f"{key}{UNADJUSTED}", id): c.unadjusted for (key, id), c in comparisons.items() if c.unadjusted}
+    comparisons |= plain
     rows = []
     for key in keys:
         of_metric = [result.summary(key.key, c.id) for c in result.ordered]
-        rows += of_metric
-        if any((key.key, c.id) in plain for c in result.ordered):
-            rows += [replace(s, key=f"{s.key}{UNADJUSTED}") for s in of_metric]
-            of_key[f"{key.key}{UNADJUSTED}"] = key
+        unadjusted = [replace(s, key=f"{s.key}{UNADJUSTED}") for s in of_metric]
+        rows += of_metric + (unadjusted if any((s.key, s.configuration) in plain for s in unadjusted) else [])
 
     def title(s: Any, units: UnitSystem) -> str:
-        text = titled(of_key[s.key], units)
-        return f"{text}, difference unadjusted" if s.key.endswith(UNADJUSTED) else text
+        name = titled(result.metric(s.key.removesuffix(UNADJUSTED)), units)
+        return f"{name}, difference unadjusted" if s.key.endswith(UNADJUSTED) else name
 
     def cell(s: Any, units: UnitSystem) -> str:
-        key, c = of_key[s.key], comparisons.get((s.key, s.configuration))
-        text = summary_text(s, key, units)
+        key, c = result.metric(s.key.removesuffix(UNADJUSTED)), comparisons.get((s.key, s.configuration))
+        value = text.summary_text(s, key, units)
         if not replicated or at_edge(result, key, s.configuration) is not None:
-            text = level(result, key, s.configuration) or formatting.ABSENT
-        if s.key.endswith(UNADJUSTED):
-            c, text = plain.get((key.key, s.configuration)), formatting.ABSENT
+            value = level(result, key, s.configuration) or formatting.ABSENT
         if c is None or c.difference is None:
-            return text
-        change = formatting.bare(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
+            return formatting.ABSENT if s.key.endswith(UNADJUSTED) else value
+        change = formatting.bare(c.difference, text.difference_quantity(key), units, key.spec.decimals, signed=True)
         change = f"{change} {MARKS.get(c.call, '')}"
-        return change if s.key.endswith(UNADJUSTED) else f"{text}; {change}"
+        return change if s.key.endswith(UNADJUSTED) else f"{value}; {change}"
 
-    adjusted = dict.fromkeys(adjusted_for(c) for c in comparisons.values() if c.key in of_key and c.covariates)
+    fitted = [c for c in result.comparisons if c.covariates and result.metric(c.key) in keys]
     notes = ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else ()
-    notes += tuple(f"Adjusted for {text}, fixed before the data were seen; details in the annex." for text in adjusted)
+    fixed = "fixed before the data were seen; details in the annex."
+    notes += tuple(f"Adjusted for {names}, {fixed}" for names in dict.fromkeys(map(text.adjusted_for, fitted)))
     return TableOf(result.units, "tab-results", rows).declared(
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
         Field("key", "Metric", cell=title, width=2.6),
@@ -233,11 +214,15 @@ def brief(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
 
 def tables_of(sections: tuple[tuple[Block, ...], ...]) -> tuple[Block, ...]:
     """Return the tables that `brief` leaves out, for the annex; nothing when there are none."""
-    blocks = [block for section in sections for block in section]
-    tables = [block for block in blocks if isinstance(block, Table) and block.label not in BODY_TABLES]
+    tables = [block for section in sections for block in section if block not in brief(section)]
     return (Heading(1, "Dyno and bench: all tables", "sec-bench-tables"), *tables) if tables else ()
 
 
+UNEQUAL = {
+    answer.ROUNDED: "Differences are taken before rounding.",
+    answer.WITHIN: "Differences are taken within blocks and need not be those of the two means.",
+    answer.CONTROLLED: "Differences are less what the control vehicle changed meanwhile.",
+}
 MOST_CHANGES = 4  # statements that the second page quotes; the annex has all
 
 
@@ -260,7 +245,7 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
         revision=f"revision {revision}" if revision else "not issued",
         question=literal(result.question),
         answer=answer.answer(result),
-        facts=tuple((label, literal(text)) for label, text in facts if text),
+        facts=tuple((label, literal(fact)) for label, fact in facts if fact),
     )
     return (page,)
 
@@ -275,57 +260,50 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
         blocks.append(claim_table(result))
     if result.places is not None or result.recovery_curves:
         finding = answer.headline(result)
-        blocks.append(
-            FigureOf(decision_figure(result, finding), "fig-decision").captioned(
-                "Top: mean of the runs of each configuration along the route (its peak lies below the mean of the runs’ peaks); shaded: phases; triangles: places of stops. Bottom: "
-                "over-ambient temperature of every run after the highway entry; dotted: recovery margins.",
-                f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
-            )
+        picture = FigureOf(decision_figure(result, finding), "fig-decision").captioned(
+            "Top: mean of the runs of each configuration along the route (its peak lies below the mean of the runs’ "
+            "peaks); shaded: phases; triangles: places of stops. Bottom: over-ambient temperature of every run after "
+            "the highway entry; dotted: recovery margins.",
+            f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
         )
+        blocks.append(picture)
     blocks += [*answer.bounds(result), *_signatures(campaign, result)]
     return (*blocks, _revision(result, previous)) if revision else tuple(blocks)
 
 
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
     comparisons = {(c.configuration, key.key): c for key in keys for c in answer.compared(result, key)}
-    rows = []
-    for configuration in result.ordered:
-        for key in keys:
-            c = comparisons.get((configuration.id, key.key))
-            found = {name: getattr(c, name, None) for name in ("difference", "low", "high", "call")}
-            mean = result.summary(key.key, configuration.id).mean
-            rows.append({"configuration": configuration.id, "key": key.key, "mean": mean, **found})
+    names = ("difference", "low", "high", "call")
+    rows = [
+        {"configuration": of.id, "key": key.key, "mean": result.summary(key.key, of.id).mean}
+        | {name: getattr(comparisons.get((of.id, key.key)), name, None) for name in names}
+        for of in result.ordered
+        for key in keys
+    ]
 
     def cell(row: Any, units: UnitSystem) -> str:
         key, c = result.metric(row.key), comparisons.get((row.configuration, row.key))
-        value = answer.level(result, key, row.configuration) or formatting.ABSENT
+        value = level(result, key, row.configuration) or formatting.ABSENT
         if c is None:
             return value
-        interval = difference_interval(c, key, units)
+        interval = text.difference_interval(c, key, units)
         limits = "" if interval == formatting.ABSENT else f" ({interval})"
-        return f"{value}; {said(change_of(key, c.difference), units)}{limits} {answer.MARKS.get(c.call, '')} {answer.CALLS[c.call]}"
+        change = f"{said(text.change_of(key, c.difference), units)}{limits}"
+        return f"{value}; {change} {MARKS.get(c.call, '')} {answer.CALLS[c.call]}"
 
+    # why a printed difference is not that of the printed values
+    reasons = dict.fromkeys(answer.adjusted(result, key, c) for key in keys for c in answer.compared(result, key))
+    fixed = "fixed before the data were seen; details in the annex."
+    rounded = [UNEQUAL.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason]
     template = "Mean, difference from {baseline} with its {level} interval, and verdict"
-    columns = tuple((key.key, metric_title(key, result.units)) for key in keys)
+    columns = tuple((key.key, text.metric_title(key, result.units)) for key in keys)
     bounded = [f"What bounds these most: {item.cover}." for item in answer.gravest(result, 1)]
     return TableOf(result.units, "tab-verdict", rows).declared(
         message(template, baseline=result.baseline.name, level=Value(result.level, "share")),
         named(result, 1.6),
-        notes=(*answer.legend(result, keys), *_rounded(result, keys), *answer.also_shown(result, keys), *bounded),
+        notes=(*legend(result, keys), *rounded, *answer.also_shown(result, keys), *bounded),
         across=Across("configuration", "key", columns, cell, align="left", width=2.4),
     )
-
-
-def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
-    """Return why a printed difference is not that of the printed values, where it is not."""
-    reasons = dict.fromkeys(answer.adjusted(result, key, c) for key in keys for c in answer.compared(result, key))
-    texts = {
-        answer.ROUNDED: "Differences are taken before rounding.",
-        answer.WITHIN: "Differences are taken within blocks and need not be those of the two means.",
-        answer.CONTROLLED: "Differences are less what the control vehicle changed meanwhile.",
-    }
-    fixed = "fixed before the data were seen; details in the annex."
-    return tuple(texts.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason)
 
 
 def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
@@ -342,8 +320,8 @@ def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     undecided = sum(c.verdict not in ("supported", "not supported") for c in result.claims)
     still = [f"not {formatting.listing(unsigned, 'or')}"] if unsigned else []
     still += [f"{formatting.count(undecided, 'claim')} not decided"] if undecided else []
-    text = "The results concern the articles as tested."
-    return [replace(table, internal=True), Paragraph(f"{text} Open: {'; '.join(still)}." if still else text)]
+    opened = f" Open: {'; '.join(still)}." if still else ""
+    return [replace(table, internal=True), Paragraph(f"The results concern the articles as tested.{opened}")]
 
 
 def _revision(result: ReportResult, previous: str) -> Block:

@@ -68,8 +68,8 @@ def _difference(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str
         n, other, amount = c.n, c.n_versus, size(result, key, c)
     else:
         n, other = (c.n_candidate, c.n_baseline) if c is not None else (0, 0)
-        form = (difference_quantity(key), result.units, key.spec.decimals)
-        amount = f"{formatting.with_unit(abs(estimate), *form)} {direction(key, estimate > 0.0)}"
+        amount = result.printed(abs(estimate), difference_quantity(key), key.spec.decimals)
+        amount = f"{amount} {direction(key, estimate > 0.0)}"
     base = f"{n} {noun}s each" if n == other else f"{n} {noun}s against {other}"
     if n == other == 1:
         base = f"one {noun} each"
@@ -136,9 +136,6 @@ def _family(result: ReportResult, claim: ClaimResult) -> int:
     return max(1, sum(c.p_adjusted is not None for c in rows))
 
 
-# ---- what would settle it ----------------------------------------------------------------------------------------
-
-
 def settles(result: ReportResult, claim: ClaimResult) -> str:
     """Return what would decide an open claim, with numbers: runs or pulls, blocks, or a calibration; empty when decided."""
     if claim.verdict not in OPEN:
@@ -157,10 +154,8 @@ def settles(result: ReportResult, claim: ClaimResult) -> str:
     units, spread = min(c.units, c.units_versus), c.between if c.between is not None else c.standard_error
     distance = abs(claim.estimate - (claim.limit or 0.0))
     shared = coverage_factor(c.level, math.inf) * (c.instrument or 0.0)
-    form = (difference_quantity(key), result.units, key.spec.decimals + 1)
-    apart = formatting.with_unit(distance, *form)
+    apart, left = (result.printed(x, difference_quantity(key), key.spec.decimals + 1) for x in (distance, shared))
     if distance <= shared:
-        left = formatting.with_unit(shared, *form)
         return f"A calibration: what all runs share leaves {left}, more than the {apart} to the limit."
     needed = needed_repeats(units, spread or 0.0, c.df, distance, shared, c.level, family)
     return _repeats(needed, "blocks that hold both" if c.method == "blocked" else "runs of each", units, apart)

@@ -1,4 +1,4 @@
-"""What the differences rest on; the same place and the same drive: over-ambient by place, models replayed on one drive."""
+"""What the differences rest on; the same place and the same drive: over-ambient by place, models on one drive."""
 
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -14,7 +14,7 @@ from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables
 from intake_report.render.sections.tables import TableOf, amount, metric_column, named, with_unit
 from intake_report.report_table import Across, Field, rows_of
-from intake_report.results import CommonDriveResult, Comparison, ReportResult
+from intake_report.results import Comparison, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval, difference_quantity, less_control, p_text
@@ -78,13 +78,12 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
             return f"{margin}: not tested"
         return f"{margin}: {'equivalent' if c.equivalent else 'not shown'} (p {p_text(c.equivalence_p)})"
 
-    missed = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
-    within = sum(c.within + c.within_versus > 0 for c in rows)
-    counts = (
-        (missed, "did not reach the margin and counts as “longer than”"),
-        (within, "was within the margin at the entry: “sooner than”"),
-    )
-
+    missed = [c.not_reached + c.not_reached_versus > 0 for c in rows]
+    within = [c.within + c.within_versus > 0 for c in rows]
+    counts = {
+        "did not reach the margin and counts as “longer than”": sum(missed),
+        "was within the margin at the entry: “sooner than”": sum(within),
+    }
     return TableOf(result.units, "tab-basis", with_unit(result, rows)).declared(
         f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
         metric_column(result, 3.0),
@@ -100,13 +99,12 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
             "difference over that scatter, corrected for few degrees of freedom.",
             "Permutation: the unadjusted values of the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
             "that this layout can give.",
-            *(f"In {formatting.count(n, 'comparison')} a run {what}." for n, what in counts if n),
+            *(f"In {formatting.count(n, 'comparison')} a run {what}." for what, n in counts.items() if n),
         ),
     )
 
 
 def _covariates(result: ReportResult) -> Iterator[Block]:
-    """Yield what differences are adjusted for and what that changed; nothing where nothing was."""
     rows = [
         {"key": c.key, "configuration": c.configuration, **vars(fit)}
         for c in (*result.comparisons, *result.direct)
@@ -173,19 +171,15 @@ def _control(result: ReportResult) -> Iterator[Block]:
     both = [(e.half_width, e.plain_half_width) for e in rows]
     known = [(less, plain) for less, plain in both if less is not None and plain is not None]
     if known:
-        narrower = (
-            f"{sum(less < plain for less, plain in known)} of {formatting.count(len(known), 'headline difference')}"
-        )
-        yield Paragraph(f"It narrows the interval in {narrower}.")
+        narrower, of = sum(less < plain for less, plain in known), formatting.count(len(known), "headline difference")
+        yield Paragraph(f"It narrows the interval in {narrower} of {of}.")
 
     def difference(prefix: str) -> Callable[[Any, UnitSystem], str]:
         def cell(e: Any, units: UnitSystem) -> str:
             key = result.metric(e.key)
-            quantity, decimals = difference_quantity(key), key.spec.decimals
             value, low, high = (getattr(e, prefix + name) for name in ("difference", "low", "high"))
-            text = formatting.with_unit(value, quantity, units, decimals, signed=True)
-            limits = said(Interval(low, high, quantity, decimals), units)
-            return text if low is None and high is None else f"{text} ({limits})"
+            limits = f" ({said(Interval(low, high, difference_quantity(key), key.spec.decimals), units)})"
+            return said(change_of(key, value), units) + ("" if low is None and high is None else limits)
 
         return cell
 
@@ -210,7 +204,11 @@ def places(result: ReportResult) -> tuple[Block, ...]:
     if record is None:
         return ()
     drawn = "Over-ambient temperature" if record.quantity == DELTA else "Intake air temperature"
-    blocks: list[Block] = [
+    proposed: tuple[Block, ...] = ()
+    if record.proposed:
+        text = "The campaign states no phases. The speed profile that the runs share suggests these:"
+        proposed = (Paragraph(text), Preformatted(record.proposed))
+    return (
         Heading(1, "The same place", "sec-places"),
         Paragraph(
             "Runs of different days meet different lights. Here they are compared place by place, in cells of "
@@ -224,42 +222,34 @@ def places(result: ReportResult) -> tuple[Block, ...]:
             "share of runs that stopped at each place. results.json has the cells, the stops and their durations.",
         ),
         Paragraph(literal(_peaks(result, record))),
-    ]
-    if record.proposed:
-        text = "The campaign states no phases. The speed profile that the runs share suggests these:"
-        blocks += [Paragraph(text), Preformatted(record.proposed)]
-    return tuple(blocks)
+        *proposed,
+    )
 
 
 def _peaks(result: ReportResult, record: Places) -> str:
     if record.peak_centre is None or record.peak_share is None or record.peak_within is None:
         return "No run has a peak on the route."
-    centre = result.printed(record.peak_centre, "distance", 2)
-    near = result.printed(record.peak_within, "length", 0)
+    place, within = record.peak_centre, record.peak_within
     n, total = round(record.peak_share * len(record.peaks)), len(record.peaks)
-    where = _where(result, record, record.peak_centre, record.peak_within)
+    ramp = next((p for p in result.phases if p.kind == "ramp"), None)
+    before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
+    centre = result.printed(place, "distance", 2)
+    if before and abs(before[-1].distance - place) <= within:
+        centre += " (the last stop before the ramp)"
+    elif phase := result.phase_at(place):
+        centre += f" (in the phase {phase})"
     if total == 1:
-        return f"The run peaks at {centre}{where}."
+        return f"The run peaks at {centre}."
     if n < 2:
         at = [result.printed(p.distance, "distance", 2) for p in record.peaks]
         return f"Every run peaks at another place ({formatting.listing(at)}): traffic decided it and not the route."
-    text = f"{n} of {total} runs peak within {near} of {centre}{where}"
+    text = f"{n} of {total} runs peak within {result.printed(within, 'length', 0)} of {centre}"
     if n == total:
         return f"{text}, as expected where runs share their hottest place (common practice)."
     return (
         f"{text}, {total - n} elsewhere. One place is expected, before the ramp, after the longest city stretch (common "
         "practice); the peaks elsewhere were decided by traffic and not by the route."
     )
-
-
-def _where(result: ReportResult, record: Places, distance: float, within: float) -> str:
-    """Return in brackets what is at a place: the last stop before the ramp, or its phase."""
-    ramp = next((p for p in result.phases if p.kind == "ramp"), None)
-    before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
-    phase = result.phase_at(distance)
-    if before and abs(before[-1].distance - distance) <= within:
-        return " (the last stop before the ramp)"
-    return f" (in the phase {phase})" if phase else ""
 
 
 CASES: dict[str, Part] = {
@@ -283,9 +273,15 @@ def common_drive(result: ReportResult) -> Iterator[Block]:
     decides = f"As the campaign states, these differences decide {resting}; other claims use the measured ones."
     if not resting:
         decides = "Claims use the measured differences alone; these stand beside them."
+    times = [
+        f"{result.name_of(row.configuration)} {result.printed(row.measured - row.common, 'time', 0, signed=True)}"
+        for row in rows_of(record.standing)
+    ]
     text = (
         "A thermal model of under-hood air, duct and sensor, fitted to the runs of each configuration, was replayed on one drive, "
-        f"{said(record.drive, units)}: the same traffic, weather and start for all. {_standing(result, record)} {decides}"
+        f"{said(record.drive, units)}: the same traffic, weather and start for all. Its standing time is "
+        f"{result.printed(float(record.standing['common'].iloc[0]), 'time', 0)}; the runs met on average: "
+        f"{formatting.listing(times)}. {decides}"
     )
     if record.single:
         text += " A configuration has one run only: this is an illustration."
@@ -313,14 +309,6 @@ def common_drive(result: ReportResult) -> Iterator[Block]:
         Field("verdict", "Model says", width=1.4),
         notes="Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",
     )
-
-
-def _standing(result: ReportResult, record: CommonDriveResult) -> str:
-    times = [
-        f"{result.name_of(row.configuration)} {result.printed(row.measured - row.common, 'time', 0, signed=True)}"
-        for row in rows_of(record.standing)
-    ]
-    return f"Its standing time is {result.printed(float(record.standing['common'].iloc[0]), 'time', 0)}; the runs met on average: {formatting.listing(times)}."
 
 
 def common_drive_details(result: ReportResult) -> Iterator[Block]:

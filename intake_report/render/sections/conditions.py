@@ -20,8 +20,7 @@ from intake_report.weather import MIN_SPEED, SETTLE
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
 ZEROED = (
-    "After a long stand, engine cold and out of the sun, all temperature sensors must read the temperature of the air (common "
-    "practice): that gives their offsets."
+    "After a long stand, engine cold and out of the sun, all temperature sensors must read the temperature of the air"
 )
 MOST_NAMED = 3  # channels named in a row of the quality table
 REPEATING = 1.5  # rows per sample beyond which a channel repeats its readings
@@ -40,21 +39,17 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         )
     declared = [campaign.instrument.channels.get(row.channel) for row in rows]
 
-    def quantity(row: Any) -> str:  # of a step or an error of a channel
-        own = CHANNELS[row.channel].quantity
-        return "temperature_difference" if own == "temperature" else own
+    def width(row: Any, value: float | str | None, units: UnitSystem, decimals: int = 2) -> str:
+        quantity = CHANNELS[row.channel].quantity
+        quantity = "temperature_difference" if quantity == "temperature" else quantity
+        value = parse_quantity(value, quantity) if isinstance(value, str) else value
+        return formatting.with_unit(value, quantity, units, decimals)
 
-    def step(name: str, absent: str) -> Any:
-        def cell(row: Any, units: UnitSystem) -> str:
-            value = getattr(row, name)
-            return absent if value is None else formatting.with_unit(value, quantity(row), units, 2)
-
-        return cell
+    def step(row: Any, units: UnitSystem) -> str:
+        return "none found" if row.step is None else width(row, row.step, units)
 
     def accuracy(row: Any, units: UnitSystem) -> str:
-        if not row.accuracy:
-            return formatting.ABSENT
-        return f"± {formatting.with_unit(parse_quantity(row.accuracy, quantity(row)), quantity(row), units, 1)}"
+        return f"± {width(row, row.accuracy, units, 1)}" if row.accuracy else formatting.ABSENT
 
     def interval(row: Any, _: UnitSystem) -> str:
         low, high = (formatting.number(x, 2) for x in (row.interval_low, row.interval_high))
@@ -69,18 +64,19 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
         Field("label", "Channel", width=2.6),
         Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
-        Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
-        Field("", "Resolution declared", cell=step("resolution", formatting.ABSENT), align="right", width=1.4),
+        Field("", "Step found", cell=step, align="right", width=1.3),
+        Field("", "Resolution declared", cell=lambda r, units: width(r, r.resolution, units), align="right", width=1.4),
         Field("", "Accuracy declared", cell=accuracy, align="right", width=1.4),
         Field("time_constant", "Time constant", "time", 1, unit="cell", width=1.2),
         Field("calibrated", "Calibrated", width=1.3),
     )
     zeroed = [said(n.text, result.units) for n in result.evidence.notices if n.code.startswith("soak-check")]
+    offsets = f"{ZEROED} (common practice): that gives their offsets. {' '.join(zeroed)}"
     return (
         Heading(1, "Instrumentation", "sec-instrumentation"),
         Paragraph(text),
         table,
-        *((Paragraph(literal(f"{ZEROED} {' '.join(zeroed)}")),) if zeroed else ()),
+        *((Paragraph(literal(offsets)),) if zeroed else ()),
     )
 
 
@@ -120,8 +116,15 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
         texts = [f"{c.run} ({said(c.value, units)})" for c in failed if c.code == row.code]
         return ", ".join(texts) or formatting.ABSENT
 
+    titles: dict[str, list[str]] = {}
+    for rows in ([c for c in criteria if c.code == code] for code in dict.fromkeys(c.code for c in criteria)):
+        if all(c.passed is None for c in rows):
+            titles.setdefault(said(rows[0].reason or "not known", result.units), []).append(rows[0].title)
+    if titles:
+        parts = [f"{formatting.listing(names)} ({reason})" for reason, names in titles.items()]
+        text += f" Not applied to any run: {'; '.join(parts)}."
     yield Heading(2, "Acceptance criteria", "sec-acceptance")
-    yield Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip()))
+    yield Paragraph(literal(text))
     yield TableOf(result.units, "tab-criteria", result.criteria.drop_duplicates("code", keep="last")).declared(
         "Acceptance criteria with their limits, and the runs that do not meet them",
         Field("title", "Criterion", width=2.4),
@@ -149,20 +152,19 @@ def _criteria(result: ReportResult) -> Iterator[Block]:
     )
 
 
-def _not_applied(result: ReportResult, criteria: list[Any]) -> str:
-    titles: dict[str, list[str]] = {}
-    for code in dict.fromkeys(c.code for c in criteria):
-        rows = [c for c in criteria if c.code == code]
-        if all(c.passed is None for c in rows):
-            titles.setdefault(said(rows[0].reason or "not known", result.units), []).append(rows[0].title)
-    parts = [f"{formatting.listing(names)} ({reason})" for reason, names in titles.items()]
-    return f"Not applied to any run: {'; '.join(parts)}." if parts else ""
-
-
 def data_quality(result: ReportResult) -> tuple[Block, ...]:
     """Return what cleaning found, summed over runs; results.json holds every line."""
     touched = [row for row in rows_of(result.quality) if row.touched]
-    steps = {step: [row for row in touched if row.step == step] for step in dict.fromkeys(row.step for row in touched)}
+    steps = []
+    for step in dict.fromkeys(row.step for row in touched):
+        rows = [row for row in touched if row.step == step]
+        labels = tuple(dict.fromkeys(_channel_label(row.channel) for row in rows))
+        counts = {
+            "channels": labels,
+            "runs": len({row.run for row in rows}),
+            "samples": sum(row.touched for row in rows),
+        }
+        steps.append(max(rows, key=lambda row: row.share)._asdict() | counts)
 
     def channels(row: Any, _: UnitSystem) -> str:
         return formatting.listing(row.channels) if len(row.channels) <= MOST_NAMED else f"{len(row.channels)} channels"
@@ -178,7 +180,7 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
             Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
             Field("text", "Remark", width=6.0),
         )
-    table = TableOf(result.units, "tab-quality", map(_quality_row, steps.values())).declared(
+    table = TableOf(result.units, "tab-quality", steps).declared(
         "What cleaning found, by step",
         Field("", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
         Field("", "Channels", cell=channels, width=1.8),
@@ -198,15 +200,6 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
         *_cross_checks(result),
         remarks,
     )
-
-
-def _quality_row(rows: list[Any]) -> dict[str, Any]:
-    worst: dict[str, Any] = max(rows, key=lambda row: row.share)._asdict()
-    return worst | {
-        "channels": tuple(dict.fromkeys(_channel_label(row.channel) for row in rows)),
-        "runs": len({row.run for row in rows}),
-        "samples": sum(row.touched for row in rows),
-    }
 
 
 def _channel_label(channel: str) -> str:
@@ -233,27 +226,23 @@ def _cross_checks(result: ReportResult) -> Iterator[Block]:
 
 def weather(result: ReportResult) -> tuple[Block, ...]:
     """Return the ambient reference, how the sources compare, and the conditions during each run."""
-    record = result.evidence.weather
+    units, record = result.units, result.evidence.weather
+    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(said(result.ambient_reason, units))}"
+    if record.uncertainty is not None and record.uncertainty_between is not None:
+        kelvins = partial(result.printed, quantity="temperature_difference", decimals=2)
+        parts = [f"{c.name} {kelvins(c.value)} ({said(c.basis, units)})" for c in record.contributions]
+        text += (
+            f" Its standard uncertainty is {kelvins(record.uncertainty)} for the ambient of one run, of which "
+            f"{kelvins(record.uncertainty_between)} remain in a difference between runs, because what all runs share "
+            f"cancels there. Contributions: {literal(formatting.listing(parts))}. Rule: "
+            f"{literal(said(record.rule, units))}"
+        )
     return (
         Heading(1, "Weather conditions", "sec-weather"),
-        Paragraph(_reference(result, record)),
+        Paragraph(text),
         *(_sources(result, record) if record.sources else ()),
         *_during(result, record),
         *(_forecasts(result, record) if record.forecasts else ()),
-    )
-
-
-def _reference(result: ReportResult, record: WeatherEvidence) -> str:
-    units = result.units
-    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(said(result.ambient_reason, units))}"
-    if record.uncertainty is None or record.uncertainty_between is None:
-        return text
-    kelvins = partial(result.printed, quantity="temperature_difference", decimals=2)
-    parts = [f"{c.name} {kelvins(c.value)} ({said(c.basis, units)})" for c in record.contributions]
-    return (
-        f"{text} Its standard uncertainty is {kelvins(record.uncertainty)} for the ambient of one run, of which "
-        f"{kelvins(record.uncertainty_between)} remain in a difference between runs, because what all runs share cancels "
-        f"there. Contributions: {literal(formatting.listing(parts))}. Rule: {literal(said(record.rule, units))}"
     )
 
 

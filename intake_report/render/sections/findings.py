@@ -32,7 +32,7 @@ TOTALS = (
 def details(result: ReportResult) -> tuple[Block, ...]:
     """Return what is behind the results: figures along the route, of recovery and of stops, and the basis of differences."""
     blocks: list[Block] = [Heading(1, "Results in detail", "sec-details")]
-    for part in (_route, _recovery, _heat_soak, _main, basis_of_differences, common_drive_details):
+    for part in (_route, _recovery_and_soak, _main, basis_of_differences, common_drive_details):
         blocks += part(result)
     if result.claims:
         statistics = tables.TableOf(result.units, "tab-claim-statistics", result.claims).declared(
@@ -59,22 +59,21 @@ def _route(result: ReportResult) -> Iterator[Block]:
     )
 
 
-def _recovery(result: ReportResult) -> Iterator[Block]:
+def _recovery_and_soak(result: ReportResult) -> Iterator[Block]:
     yield Heading(2, "Recovery after highway entry", "sec-recovery")
-    if not result.recovery_curves:
+    if result.recovery_curves:
+        drawn = recovery_figure(result, _levels(result, keys_of(result, "recovery_time")))
+        yield FigureOf(drawn, "fig-recovery").captioned(
+            "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery "
+            "times.",
+            "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the "
+            "recovery margins. Recovery times are in the table of values per run.",
+        )
+    else:
         unknown = result.ambient_reference == "none"
-        reason = "no ambient temperature was recorded" if unknown else "no run has a highway entry"
-        yield Paragraph(f"Not computed: {reason}.")
-        return
-    drawn = recovery_figure(result, _levels(result, keys_of(result, "recovery_time")))
-    yield FigureOf(drawn, "fig-recovery").captioned(
-        "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
-        "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
-        "margins. Recovery times are in the table of values per run.",
-    )
-
-
-def _heat_soak(result: ReportResult) -> Iterator[Block]:
+        yield Paragraph(
+            f"Not computed: no {'ambient temperature was recorded' if unknown else 'run has a highway entry'}."
+        )
     yield Heading(2, "Heat soak at stops", "sec-soak")
     if not result.stop_curves:
         yield Paragraph("No stop is long enough for a heat-soak rate.")
@@ -158,9 +157,7 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
         "Sources of the uncertainty of one run's value",
         Field("name", "Source", width=2.6),
         Field("basis", "What is known", width=5.0),
-        Field(
-            "", "Standard uncertainty", cell=lambda s, _: result.printed(s.u, s.quantity, 2), align="right", width=1.5
-        ),
+        Field("", "Standard uncertainty", "number", cell=lambda s, _: result.printed(s.u, s.quantity, 2), width=1.5),
         Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
     )
     blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget)), sources]
@@ -217,8 +214,7 @@ def _root_mean_square(values: list[float | None]) -> float | None:
 
 def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Sequence[MetricKey], mark: str) -> Table:
     entries = {(row.source, row.key): row for row in budget.budgets}
-    sources = budget.sources
-    rows: list[Any] = [{"common": s.common, **vars(entries[s.name, k.key])} for s in sources for k in keys]
+    rows: list[Any] = [{"common": s.common, **vars(entries[s.name, k.key])} for s in budget.sources for k in keys]
     for field, name in TOTALS:
         for k in keys:
             valued = _valued(result, k)
@@ -260,14 +256,14 @@ def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[Met
     if not rows:
         return "No difference between configurations has a value in every draw."
     first, key = rows[0], result.metric(rows[0].key)
-    form = (difference_quantity(key), result.units, key.spec.decimals + 2)
-    whole = _root_mean_square([v.u_common for v in _valued(result, key)])
+    parts = (_root_mean_square([v.u_common for v in _valued(result, key)]), first.u_common)
+    whole, left = (result.printed(u, difference_quantity(key), key.spec.decimals + 2) for u in parts)
     return (
         "What all runs share is one and the same in every run, so most of it is gone in a difference between "
-        f"configurations. {metric_title(key, result.units)}: the common part of one value is {formatting.with_unit(whole, *form)}, and "
-        f"{formatting.with_unit(first.u_common, *form)} of it is left in the difference between {result.name_of(first.configuration)} and "
-        f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
-        "crosses a margin with less delay. results.json has all differences."
+        f"configurations. {metric_title(key, result.units)}: the common part of one value is {whole}, and {left} of it "
+        f"is left in the difference between {result.name_of(first.configuration)} and {result.name_of(first.versus)}. "
+        "Something is left where runs do not respond alike: a steeper fall crosses a margin with less delay. "
+        "results.json has all differences."
     )
 
 

@@ -9,7 +9,7 @@ from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import said
 from intake_report.plots_values import dyno_difference_figure, dyno_figure, mass_figure
-from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph, literal
+from intake_report.render.blocks import Begins, Block, Heading, Paragraph, literal
 from intake_report.render.figure import FigureOf
 from intake_report.render.sections.tables import TableOf, interval_column, named
 from intake_report.report_table import Field, frame_of, rows_of
@@ -25,7 +25,7 @@ def off_road(result: ReportResult) -> tuple[Block, ...]:
     leads = ("Beside the road the campaign tested", "Not tested in this campaign:")
     kinds = zip(leads, (evidence.tested, evidence.untested), strict=True)
     text = " ".join(f"{lead} {formatting.listing(of)}." for lead, of in kinds if of)
-    begins = (PageBegins(),) if evidence.dyno else ()
+    begins = (Begins("page"),) if evidence.dyno else ()
     return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(text))
 
 
@@ -40,6 +40,8 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         over_ambient=[p.iat - evidence.ambient for p in evidence.points],
         against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
     )
+    changes = [f"{percent(row.against_ambient, 1)} with {result.name_of(row.configuration)}" for row in rows_of(frame)]
+    finding = f"Mass of air against ambient air: {formatting.listing(changes)}" if changes else ""
     points = TableOf(result.units, "tab-mass", frame).declared(
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
         named(result, 2.6),
@@ -54,7 +56,7 @@ def air(result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(2, "Why cold air matters", "sec-air"),
         Paragraph(_state(result, evidence)),
-        FigureOf(mass_figure(result, evidence, _masses(result, evidence)), "fig-mass").captioned(
+        FigureOf(mass_figure(result, evidence, finding), "fig-mass").captioned(
             f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
             f"temperature {evidence.where}.",
             f"Falling curve of the mass of air in a fixed volume against its temperature, with ambient air and "
@@ -117,23 +119,20 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> Iterator[Block]:
     )
 
 
-def _masses(result: ReportResult, air: AirEvidence) -> str:
-    changes = [(100.0 * (point.mass / air.ambient_mass - 1.0), point.configuration) for point in air.points]
-    parts = [f"{percent(change, 1)} with {result.name_of(id)}" for change, id in changes]
-    return f"Mass of air against ambient air: {formatting.listing(parts)}" if parts else ""
-
-
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return everything about the pulls; nothing without pulls."""
     evidence = result.evidence.dyno
     if evidence is None:
         return ()
+    left_out = ((x.pull, result.name_of(x.configuration), said(x.reason, result.units)) for x in evidence.left_out)
+    why = [literal(f"{pull} ({name}): {reason}") for pull, name, reason in left_out]
+    rule = f"{formatting.count(len(why), 'pull')} left out by rule: {'; '.join(why)}."
     return (
         Heading(2, "Dyno", "sec-dyno"),
         Paragraph(_basis(campaign, evidence)),
         Paragraph(_correction(campaign, evidence)),
         _pulls(result, evidence),
-        _left_out(result, evidence),
+        Paragraph(rule if why else "No pull was left out."),
         *(_curves(result, evidence) if evidence.curves else ()),
         _figures(result, evidence),
         *((_drift(result, evidence),) if evidence.drifts else ()),
@@ -200,7 +199,6 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
 
 def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
     def figure(name: str, title: str, quantity: str) -> list[Field]:
-        """Return the corrected figure and the uncorrected one where they differ; nothing where no pull has it."""
         uncorrected = f"{name}_uncorrected"
         if name not in dyno.figures or dyno.figures[name].isna().all():
             return []
@@ -224,13 +222,6 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
         *([] if curves else figure("mean_torque", "Mean torque", "torque")),
         notes=(f"{result.name_of(str(id))}: {formatting.listing(pulls.tolist())}." for id, pulls in groups),
     )
-
-
-def _left_out(result: ReportResult, dyno: DynoResult) -> Block:
-    if not dyno.left_out:
-        return Paragraph("No pull was left out.")
-    why = [f"{x.pull} ({result.name_of(x.configuration)}): {said(x.reason, result.units)}" for x in dyno.left_out]
-    return Paragraph(f"{formatting.count(len(why), 'pull')} left out by rule: {'; '.join(map(literal, why))}.")
 
 
 def _finding(result: ReportResult, dyno: DynoResult) -> str:
@@ -337,5 +328,4 @@ def _peak_values(result: ReportResult, dyno: DynoResult) -> str:
         tops = [max(v for v in curve.mean if v is not None) for curve in dyno.curves if curve.quantity == quantity]
         parts.append(f"peak {quantity} {formatting.interval(min(tops), max(tops), quantity, result.units, 1)}")
     one = len({curve.configuration for curve in dyno.curves}) == 1
-    peaks_of = formatting.listing(parts).removeprefix("peak ")
-    return f"Peak {peaks_of}{'' if one else ' over all configurations'}"
+    return f"P{formatting.listing(parts)[1:]}{'' if one else ' over all configurations'}"

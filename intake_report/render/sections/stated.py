@@ -25,6 +25,9 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return how the comparison was made: design, route, definitions, statistics."""
     entry = campaign.route.highway_entry
     speed = result.printed(entry.speed, "speed", 0)
+    differences = (*result.comparisons, *result.direct)
+    methods = dict.fromkeys(c.method for c in differences if result.metric(c.key).spec.headline)
+    level = formatting.usual(campaign.metrics.confidence, "share", "si")
     return (
         Heading(1, "Methodology", "sec-methodology"),
         Paragraph(literal(_design(result))),
@@ -47,7 +50,14 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "constant that depends on the flow, so a fall shows later and a peak lower than in the air itself, by the same "
             "sensor in every configuration; nothing is corrected for it and no uncertainty is counted for it."
         ),
-        Paragraph(_statistics(campaign, result)),
+        Paragraph(
+            f"Each run gives one value per metric. {' '.join(METHODS[method][1] for method in methods)} "
+            f"Intervals are two-sided {level} intervals from Student's t distribution. Where several headline "
+            "comparisons are made, p-values are also given with Holm's adjustment. A bias that all runs share (same "
+            "sensor, same vehicle) cancels in differences between configurations and does not cancel in absolute "
+            "values. A margin that is not reached is reported as such: it is a result, and no mean is formed over the "
+            "runs that did reach it. One run per configuration is at most an indication."
+        ),
         Paragraph(
             "A claim is held against its limit with a guard band (JCGM 106): it is supported when the estimate lies on the "
             "claimed side by more than the expanded uncertainty, not supported when it lies on the other side by more than that, "
@@ -60,23 +70,19 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 
 def definitions(result: ReportResult) -> tuple[Block, ...]:
     """Return the definition of every metric, for the annex."""
-    ids = dict.fromkeys(key.spec.id for key in result.metrics)
-    heading = Heading(1, "Definitions of the metrics", "sec-definitions")
-    return (heading, Definitions(tuple(_definition(result, id) for id in ids)))
-
-
-def _definition(result: ReportResult, id: str) -> tuple[str, str]:
-    keys = keys_of(result, id)
-    spec, numbers = keys[0].spec, [k.parameter.number for k in keys if k.parameter.number is not None]
-    variants = ""
-    if spec.parameter == "margin":
-        variants = f" Margins: {formatting.listing([formatting.margin(number, result.units) for number in numbers])}."
-    if spec.parameter == "limit":
-        variants = f" Limit: {result.printed(numbers[0], 'temperature', 0)}."
-    better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
-    unit = formatting.unit_of(spec.quantity, result.units) or spec.quantity
-    definition = said(spec.definition, result.units)
-    return literal(f"{general_title(spec)} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
+    items = []
+    for id in dict.fromkeys(key.spec.id for key in result.metrics):
+        keys = keys_of(result, id)
+        spec, numbers = keys[0].spec, [k.parameter.number for k in keys if k.parameter.number is not None]
+        text = said(spec.definition, result.units)
+        if spec.parameter == "margin":
+            text += f" Margins: {formatting.listing([formatting.margin(number, result.units) for number in numbers])}."
+        if spec.parameter == "limit":
+            text += f" Limit: {result.printed(numbers[0], 'temperature', 0)}."
+        text += "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
+        unit = formatting.unit_of(spec.quantity, result.units) or spec.quantity
+        items.append((literal(f"{general_title(spec)} [{unit}]"), literal(f"{text} Source: {spec.source}.")))
+    return (Heading(1, "Definitions of the metrics", "sec-definitions"), Definitions(tuple(items)))
 
 
 def _design(result: ReportResult) -> str:
@@ -110,19 +116,6 @@ def _route(campaign: Campaign, result: ReportResult) -> str:
     return f"{described}{how}"
 
 
-def _statistics(campaign: Campaign, result: ReportResult) -> str:
-    headline = {key.key for key in result.metrics if key.spec.headline}
-    methods = dict.fromkeys(c.method for c in (*result.comparisons, *result.direct) if c.key in headline)
-    level = formatting.usual(campaign.metrics.confidence, "share", "si")
-    return (
-        f"Each run gives one value per metric. {' '.join(METHODS[method][1] for method in methods)} Intervals are two-sided "
-        f"{level} intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
-        "given with Holm's adjustment. A bias that all runs share (same sensor, same vehicle) cancels in differences between "
-        "configurations and does not cancel in absolute values. A margin that is not reached is reported as such: it is a "
-        "result, and no mean is formed over the runs that did reach it. One run per configuration is at most an indication."
-    )
-
-
 def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return the vehicle and the configurations with their deviations."""
     vehicle = campaign.vehicle
@@ -151,23 +144,19 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Field("description", "Description", width=3.4),
         Field("deviations", "Deviations from the as-sold state", width=3.4),
     )
+    photographs: list[Block] = []
+    if photos := {c.id: read_photo(campaign.folder / c.photo) for c in campaign.configurations if c.photo}:
+        alt = f"Photographs of {formatting.listing([result.name_of(id) for id in photos])}."
+        drawn = FigureOf(photos_figure(result, photos), "fig-articles")
+        photographs.append(drawn.captioned("Pictures of the test articles, from the campaign.", alt))
     return (
         Heading(1, "Test articles", "sec-articles"),
         Definitions(tuple((label, literal(text)) for label, text in rows if text)),
         *((Definitions((("Notes", literal(vehicle.notes)),), internal=True),) if vehicle.notes else ()),
         table,
-        *_photographs(campaign, result),
+        *photographs,
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )
-
-
-def _photographs(campaign: Campaign, result: ReportResult) -> list[Block]:
-    photos = {c.id: read_photo(campaign.folder / c.photo) for c in campaign.configurations if c.photo}
-    if not photos:
-        return []
-    names = formatting.listing([result.name_of(id) for id in photos])
-    caption = "Pictures of the test articles, from the campaign."
-    return [FigureOf(photos_figure(result, photos), "fig-articles").captioned(caption, f"Photographs of {names}.")]
 
 
 ROAD = (
@@ -177,22 +166,18 @@ ROAD = (
 )
 WATER = (
     "An intake that draws air from low or exposed places can draw water. Water in the cylinders destroys an engine at once: no "
-    "run through standing water, and no conclusion on wet use from dry runs.",
+    "run through standing water, and no conclusion on wet use from dry runs."
 )
-DYNO = ("Dyno pulls need a secured vehicle, guarded rotating parts, extraction of exhaust gas and a trained operator.",)
+DYNO = "Dyno pulls need a secured vehicle, guarded rotating parts, extraction of exhaust gas and a trained operator."
 LAW = (
     "Whether a modified intake may be used on the road is a matter of local rules (type approval, emissions, noise) and of licensed "
     "practice; this report does not answer it.",
 )
 
-VARIED = (
-    "These results are not of the campaign file as it stands; keys that were changed for this run of the notebook: "
-)
-
 
 def cautions(campaign: Campaign) -> tuple[Block, ...]:
     """Return the usual cautions; those of the dyno only where it was used."""
-    texts = (*ROAD, *(DYNO if campaign.pulls else ()), *WATER, *LAW)
+    texts = (*ROAD, *((DYNO,) if campaign.pulls else ()), WATER, *LAW)
     return (Heading(1, "Cautions", "sec-cautions"), Callout("caution", "Before anyone repeats or uses this", texts))
 
 
@@ -210,10 +195,13 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         Field("package", "Package"),
         Field("version", "Version"),
     )
-    varied = campaign.varied[0] if campaign.varied else ()
+    warning: list[Block] = []
+    if campaign.varied and (keys := ", ".join(campaign.varied[0])):
+        text = "These results are not of the campaign file as it stands; keys that were changed for this run of the "
+        warning.append(Callout("caution", "Varied in the notebook", (f"{text}notebook: {literal(keys)}",)))
     return (
         Heading(1, "Provenance", "sec-provenance", internal=True),
-        *([Callout("caution", "Varied in the notebook", (VARIED + literal(", ".join(varied)),))] if varied else []),
+        *warning,
         Paragraph(
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
@@ -235,11 +223,11 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
         return ()
     heading = Heading(1, "Changes since the report before", "sec-changes")
     issued, rows = changed_statements(result, previous)
+    if rows is None:
+        lost = "is missing or was changed after it was issued, so what changed since then cannot be told."
+        return (heading, Paragraph(f"The report before, {literal(issued)}, {lost}"))
     if not rows:
         text = f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."
-        if rows is None:
-            lost = "is missing or was changed after it was issued, so what changed since then cannot be told."
-            text = f"The report before, {literal(issued)}, {lost}"
         return (heading, Paragraph(text))
     table = TableOf(result.units, "tab-changes", rows).declared(
         f"What changed since the report of {issued}",
@@ -252,21 +240,17 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
 
 def changed_statements(result: ReportResult, previous: str) -> tuple[str, list[dict[str, str]] | None]:
     """Return which report came before, and what it said otherwise; None where it cannot be told."""
-    before = _read(Path(previous))
+    path = Path(previous)
+    try:
+        before = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise DataError(f"the earlier results cannot be read ({error}).", file=path) from None
+    if not isinstance(before, dict) or not before.keys() & {"comparisons", "damaged"}:
+        raise DataError("this is not a results.json of a report.", file=path)
     if "damaged" in before:
         return str(before["damaged"]), None
     now = results_document(result, before["date"], before["revision"])
     return f"{before['date']}, revision {before['revision']}", moved(before, now, result)
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise DataError(f"the earlier results cannot be read ({error}).", file=path) from None
-    if not isinstance(document, dict) or not document.keys() & {"comparisons", "damaged"}:
-        raise DataError("this is not a results.json of a report.", file=path)
-    return document
 
 
 def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> list[dict[str, str]]:

@@ -18,10 +18,7 @@ PARAMETERS = {"none": "", "margin": "a margin", "phase": "one phase", "limit": "
 
 
 def block_of(table: ReportTable, units: UnitSystem) -> Table:
-    """Return a declared table as a block: cells in the reader's units, and the rows of its CSV file in internal ones.
-
-    Every text is printed as it is, so that no text of a campaign can act as markup.
-    """
+    """Return a declared table as a block: cells in the reader's units, CSV in internal ones; no text acts as markup."""
     columns = table.columns(units)
     internal = [field.internal for field in table.fields] + [False] * len(columns)
     heads = zip(columns, internal, strict=False)
@@ -49,9 +46,6 @@ class TableOf(NamedTuple):
         """Return the block; see `ReportTable`."""
         every = (notes,) if isinstance(notes, Part) else tuple(notes)
         return block_of(ReportTable(self.label, caption, fields, frame_of(self.rows), every, across), self.units)
-
-
-# ---- columns -----------------------------------------------------------------------------------------------------
 
 
 def named(result: ReportResult, width: float = 1.0) -> Field:
@@ -82,22 +76,20 @@ def interval_column(level: float, cell: Callable[[Any, UnitSystem], str], width:
     return Field("", f"{formatting.usual(level, 'share', 'si')} interval{what}", cell=cell, align="right", width=width)
 
 
-def with_unit(
-    result: ReportResult, rows: Iterable[Any], of: Callable[[MetricKey], str] = text.difference_quantity
-) -> pd.DataFrame:
-    """Return rows of a metric each as a frame, with the unit in which their differences, or values, are written to files."""
+def with_unit(result: ReportResult, rows: Iterable[Any], *, difference: bool = True) -> pd.DataFrame:
+    """Return rows of a metric each as a frame, with the unit that their differences, or values, have in files."""
     frame = frame_of(rows)
-    return frame.assign(unit=[QUANTITIES[of(result.metric(key))].internal for key in frame.get("key", ())])
+    of = [_quantity(result.metric(key), difference) for key in frame.get("key", ())]
+    return frame.assign(unit=[QUANTITIES[quantity].internal for quantity in of])
 
 
-def _quantity(key: MetricKey) -> str:
-    return key.spec.quantity
+def _quantity(key: MetricKey, difference: bool) -> str:
+    return text.difference_quantity(key) if difference else key.spec.quantity
 
 
 def titled(key: MetricKey, units: UnitSystem, *, difference: bool = False) -> str:
     """Return the title of a metric with its unit, as it heads a column or row."""
-    quantity = text.difference_quantity(key) if difference else key.spec.quantity
-    return f"{text.metric_title(key, units)} [{formatting.unit_of(quantity, units)}]"
+    return f"{text.metric_title(key, units)} [{formatting.unit_of(_quantity(key, difference), units)}]"
 
 
 def general_title(spec: MetricSpec) -> str:
@@ -120,9 +112,6 @@ def in_parts(keys: Sequence[MetricKey], most: int) -> Iterator[tuple[Sequence[Me
         yield keys[part * width : (part + 1) * width], *marks
 
 
-# ---- tables ------------------------------------------------------------------------------------------------------
-
-
 def comparison_table(result: ReportResult, keys: Sequence[MetricKey], label: str, caption: str) -> Table:
     """Return the differences from the baseline, one row per metric and configuration."""
     rows = [c for key in keys for c in result.comparisons if c.key == key.key]
@@ -132,8 +121,8 @@ def comparison_table(result: ReportResult, keys: Sequence[MetricKey], label: str
 
 def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str, caption: str) -> Table:
     """Return these differences, whatever they are taken from; the other configuration is named where it is not the baseline."""
-    plain = [c.unadjusted for c in rows if c.unadjusted is not None]
-    rows = [row for c in rows for row in (c, c.unadjusted) if row is not None]
+    pairs = [(row, row is not c) for c in rows for row in (c, c.unadjusted) if row is not None]
+    rows = [row for row, _ in pairs]
 
     def whom(c: Any, _: UnitSystem) -> str:
         name = result.name_of(c.configuration)
@@ -145,7 +134,7 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
         return f"{limits} (instruments)" if c.basis == "instruments" else limits
 
     frame = with_unit(result, rows).assign(
-        unadjusted_row=[any(c is one for one in plain) for c in rows],
+        unadjusted_row=[plain for _, plain in pairs],
         adjusted_for=list(map(text.adjusted_for, rows)),
     )
     return TableOf(result.units, label, frame).declared(
@@ -191,21 +180,17 @@ def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str
             "no difference."
         )
     if any(result.metric(c.key).spec.headline and c.basis == "runs" for c in rows):
-        notes.append(_rests_on(rows))
+        smallest = [c.smallest for c in rows if c.smallest is not None and c.basis == "runs" and c.replicated]
+        assumed = "The intervals assume that runs scatter normally"
+        without = f"{assumed}; no exact permutation test is possible to do without that."
+        if smallest:
+            ends = dict.fromkeys(text.p_text(of(smallest)) for of in (min, max))
+            without = (
+                f"{assumed}. Without that, an exact permutation test within blocks could reach no p below {' to '.join(ends)}"
+                f"{', by comparison' if len(ends) > 1 else ''} with this layout, whatever the data."
+            )
+        notes.append(without)
     return tuple(notes)
-
-
-def _rests_on(rows: list[Comparison]) -> str:
-    smallest = [c.smallest for c in rows if c.smallest is not None and c.basis == "runs" and c.replicated]
-    assumed = "The intervals assume that runs scatter normally"
-    if not smallest:
-        return f"{assumed}; no exact permutation test is possible to do without that."
-    low, high = text.p_text(min(smallest)), text.p_text(max(smallest))
-    reach = low if low == high else f"{low} to {high}, by comparison"
-    return (
-        f"{assumed}. Without that, an exact permutation test within blocks could reach no p below {reach} with this layout, "
-        "whatever the data."
-    )
 
 
 def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, caption: str) -> Table:
@@ -214,7 +199,7 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
     notes = Counter((key.key, said(v.note, result.units)) for key in keys for v in result.of(key.key) if v.note)
     columns = tuple((key.key, titled(key, result.units)) for key in keys)
     rows = (v for key in keys for v in result.of(key.key))
-    table = TableOf(result.units, label, with_unit(result, rows, _quantity)).declared(
+    table = TableOf(result.units, label, with_unit(result, rows, difference=False)).declared(
         caption,
         Field("run", "Run", cell=lambda v, _: f"{v.run} (excluded)" if v.run in excluded else v.run),
         named(result),
@@ -235,7 +220,7 @@ def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, c
     def cell(s: Any, units: UnitSystem) -> str:
         return text.summary_text(s, result.metric(s.key), units)
 
-    return TableOf(result.units, label, with_unit(result, rows, _quantity)).declared(
+    return TableOf(result.units, label, with_unit(result, rows, difference=False)).declared(
         caption,
         Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),
         notes="Mean ± standard deviation between runs (number of runs).",
