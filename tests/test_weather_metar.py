@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from intake_report.errors import DataError
 from intake_report.messages import said
 from intake_report.weather import metar_record
-from intake_report.weather.metar import decode_metar, round_half_up, split_reports
+from intake_report.weather.reports import decode_metar, round_half_up, split_reports
 
 PLAIN = "METAR LEXX 312200Z 24008KT CAVOK 24/11 Q1016"
 

@@ -1,7 +1,6 @@
 """Weather: reports, station tables, readings by hand; conditions during a run, and which ambient counts."""
 
 from intake_report.weather.conditions import *  # noqa: F403
-from intake_report.weather.metar import *  # noqa: F403
 from intake_report.weather.observations import *  # noqa: F403
 from intake_report.weather.reference import *  # noqa: F403
-from intake_report.weather.stations import *  # noqa: F403
+from intake_report.weather.reports import *  # noqa: F403

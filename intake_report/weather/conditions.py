@@ -44,20 +44,16 @@ class RunConditions:
 
 
 def _age(known: Array, times: Array) -> Array:
-    """Return the time from each of `times` to the nearest of `known`, before or after [s]; inf without any."""
-    if not len(known):
-        return np.full(times.shape, np.inf)
+    """Return the time from each of `times` to the nearest of `known`, before or after [s]."""
     after = np.clip(np.searchsorted(known, times), 0, len(known) - 1)
     before = np.clip(after - 1, 0, None)
     return np.asarray(np.minimum(np.abs(known[after] - times), np.abs(times - known[before])))
 
 
 def ambient_at(record: WeatherRecord, times: Array, max_age: float = MAX_AGE) -> Array:
-    """Return the ambient temperature of a record at any times.
+    """Return the ambient temperature of a record (n,) [°C] at `times` (n,), seconds since 1970-01-01 UTC.
 
-    `record`: of one source; `times` (n,): seconds since 1970-01-01 UTC; `max_age`: longest time to the nearest report [s].
-    Returns (n,): [°C], linear between reports, held constant before the first and after the last; NaN farther than `max_age`
-    from every report.
+    Linear between reports, held constant before the first and after the last; NaN farther than `max_age` [s] from every report.
     """
     known, values = record.series("temperature")
     if not len(known):
@@ -68,7 +64,7 @@ def ambient_at(record: WeatherRecord, times: Array, max_age: float = MAX_AGE) ->
 
 
 class _Line(NamedTuple):
-    """A quantity on its nodes within a run: times [s] from start to end, readings there."""
+    """A quantity on its nodes within a run, from start to end."""
 
     times: Array
     readings: Array
@@ -77,11 +73,10 @@ class _Line(NamedTuple):
 def conditions_during(
     record: WeatherRecord, start: pd.Timestamp, end: pd.Timestamp, max_age: float = MAX_AGE, declared: Run | None = None
 ) -> RunConditions:
-    """Return the conditions between `start` and `end`, interpolated in time between reports.
+    """Return the conditions between `start` and `end`, aware, interpolated in time between the reports of one source.
 
-    `record`: of one source; `start`, `end`: of the run, aware, start before end; `max_age`: longest time from any
-    moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity is None with a reason, not
-    a number; `declared`: what the reports may contradict.
+    `max_age`: longest time from any moment of the run to the nearest report that has the quantity [s], beyond which it is None
+    with a reason; `declared`: what the reports may contradict.
     """
     window = (start.timestamp(), end.timestamp())
     temperature = record.series("temperature")
@@ -93,7 +88,11 @@ def conditions_during(
     }
     drawn = {name: _drawn(record.source, *series, window, max_age) for name, series in reported.items()}
     lines = {name: line for name, line in drawn.items() if isinstance(line, _Line)}
-    concerned = _reports_near(record, window, max_age)
+    # the reports within the run and the nearest one on either side, unless that is too old
+    at = np.array([o.time.timestamp() for o in record.observations])
+    first, last = max(int(np.searchsorted(at, window[0], "right")) - 1, 0), int(np.searchsorted(at, window[1], "left"))
+    near = zip(record.observations[first : last + 1], at[first : last + 1], strict=True)
+    concerned = [o for o, when in near if window[0] - max_age <= when <= window[1] + max_age]
     rain_reports = [o.raining for o in concerned if o.raining is not None]
     return RunConditions(
         age_worst=_worst_age(temperature[0], window) if len(temperature[0]) else None,
@@ -153,16 +152,6 @@ def _air(temperature: _Line | None, pressure: _Line | None, vapour: _Line | None
     if temperature and pressure and vapour:
         fields["air_density"] = _mean(air.density_ideal, temperature, pressure, vapour)
     return fields
-
-
-def _reports_near(record: WeatherRecord, window: tuple[float, float], max_age: float) -> list[WeatherObservation]:
-    """Return the reports within the run and the nearest one on either side that is not too old."""
-    times = np.array([o.time.timestamp() for o in record.observations])
-    first = max(int(np.searchsorted(times, window[0], side="right")) - 1, 0)
-    last = min(int(np.searchsorted(times, window[1], side="left")), len(times) - 1)
-    return [
-        record.observations[k] for k in range(first, last + 1) if window[0] - max_age <= times[k] <= window[1] + max_age
-    ]
 
 
 def _wind(concerned: Sequence[WeatherObservation]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 import contextlib
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from intake_report import air
 from intake_report.errors import DataError, placed
-from intake_report.messages import Message, Value, message
+from intake_report.messages import Message, Part, Value, message
 
 Array = NDArray[np.float64]
 LOWEST_HUMID = air.SATURATION_RANGE[0]  # °C; no vapour pressure below
@@ -71,10 +71,7 @@ class WeatherObservation:
 
 @dataclass(frozen=True)
 class WeatherRecord:
-    """The observations of one source, strictly increasing in time.
-
-    `elevation` of the station [m]; None when not known, and then no station pressure can come from a reduced one.
-    """
+    """The observations of one source, strictly increasing in time; `elevation` of the station [m], None when not known."""
 
     source: str
     kind: Kind
@@ -88,7 +85,7 @@ class WeatherRecord:
 
     @cached_property
     def vapour(self) -> tuple[Array, Array]:
-        """Times [s] as of `series`, and vapour pressure [kPa] of the observations that tell it."""
+        """As `series`: vapour pressure [kPa] of the observations that tell it."""
         return _series(
             (o.time, air.vapour_pressure(o.temperature, o.humidity))
             for o in self.observations
@@ -107,13 +104,12 @@ def _series(pairs: Iterable[tuple[pd.Timestamp, float | None]]) -> tuple[Array, 
     return times, values
 
 
-def completed(observation: WeatherObservation, elevation: float | None) -> WeatherObservation:
+def completed(o: WeatherObservation, elevation: float | None) -> WeatherObservation:
     """Check one set of readings and complete it: humidity from dew point or back, station pressure from a reduced one.
 
     A reduced pressure needs the `elevation` of the instrument [m]. DataError if a reading is impossible or the kind of a
     pressure is not declared.
     """
-    o = observation
     for name, (low, high, unit) in _POSSIBLE.items():
         value = getattr(o, name)
         if value is not None and not low <= value <= high:
@@ -157,45 +153,35 @@ def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, tuple[
 
 
 def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[float | None, list[Message]]:
-    """Return the station pressure [kPa] and what is questionable about the reported one."""
+    """Return the station pressure [kPa] and what is questionable about the reported one.
+
+    Below about 400 m a reduced and an unreduced pressure cannot be told apart by their value alone; `compare_pressures`
+    can, where a second source exists.
+    """
     if o.pressure is None:
         return None, []
     if o.pressure_kind is None:
         what = f"the kind of the pressure {o.pressure:.2f} kPa is not declared."
         raise DataError(what, remedy="Say whether it is station, altimeter or sea-level pressure.")
-    question = _pressure_question(o.pressure, o.pressure_kind, elevation)
-    notices = [] if question is None else [question]
+    question = None if elevation is None else air.question_pressure(o.pressure, elevation)
     if o.pressure_kind == "station":
-        return o.pressure, notices
+        text = "{what} {remedy}"
+        return o.pressure, [message(text, code="pressure-questioned", **question._asdict())] if question else []
+    kind, (low, high), notices = _PRESSURE_LABELS[o.pressure_kind], ALTIMETER_RANGE, []
+    if not low <= o.pressure <= high:
+        usual = ", but would be usual as station pressure at {elevation}" if elevation and question is None else ""
+        text = f"{{pressure}} as {{kind}} is outside {{low}} to {{high}}{usual}."
+        values: dict[str, Part] = {"pressure": Value(o.pressure, "pressure", 2), "kind": kind}
+        values |= {"low": Value(low, "pressure"), "high": Value(high, "pressure")}
+        notices.append(message(text, code="pressure-questioned", **values, elevation=Value(elevation, "length", 0)))
     if elevation is not None and o.pressure_kind != "sea-level":
         form: air.AltimeterForm = "isa" if o.pressure_kind == "qnh" else "smithsonian"
         return float(air.station_pressure(o.pressure, elevation, form)), notices
     if elevation is not None and o.temperature is not None:
         return float(air.station_from_sea_level(o.pressure, elevation, o.temperature)), notices
-    text = "the {kind} cannot be brought to station pressure without {lacking}."
-    kind, lacking = _PRESSURE_LABELS[o.pressure_kind], "the elevation" if elevation is None else "a temperature"
+    text, lacking = "the {kind} cannot be brought to station pressure without {lacking}.", "a temperature"
+    lacking = "the elevation" if elevation is None else lacking
     return None, [*notices, message(text, code="pressure-not-reduced", kind=kind, lacking=lacking)]
-
-
-def _pressure_question(value: float, kind: PressureKind, elevation: float | None) -> Message | None:
-    """Question a pressure whose value contradicts its declared kind.
-
-    Below about 400 m a reduced and an unreduced pressure cannot be told apart by their value alone; `compare_pressures`
-    can, where a second source exists.
-    """
-    question = None if elevation is None else air.question_pressure(value, elevation)
-    if kind == "station":
-        return question and message("{what} {remedy}", code="pressure-questioned", **question._asdict())
-    low, high = ALTIMETER_RANGE
-    if low <= value <= high:
-        return None
-    text = "{pressure} as {kind} is outside {low} to {high}."
-    if elevation and question is None:
-        text = "{pressure} as {kind} is outside {low} to {high}, but would be usual as station pressure at {elevation}."
-    return message(
-        text, code="pressure-questioned", pressure=Value(value, "pressure", 2), kind=_PRESSURE_LABELS[kind],
-        low=Value(low, "pressure"), high=Value(high, "pressure"), elevation=Value(elevation, "length", 0),
-    )  # fmt: skip
 
 
 def handheld_record(
@@ -206,10 +192,10 @@ def handheld_record(
     resolution: float | None = None,
     kind: Kind = "handheld",
 ) -> WeatherRecord:
-    """Return the record of readings taken by hand, in any order, in internal units.
+    """Return the record of readings taken by hand, in any order, in internal units; DataError says which is impossible.
 
     `source`, `kind`: name of the instrument, and what it is; `elevation`: where they were taken [m]; `resolution`: step of
-    the temperature display [K]. Raises DataError: if a reading is impossible; says which.
+    the temperature display [K].
     """
     observations = []
     for number, reading in enumerate(readings, start=1):
@@ -235,23 +221,16 @@ def build_record(
         by_time[observation.time] = observation
     if not by_time:
         raise DataError(f"{source} has no observation.", remedy="Give at least one report or row.")
-    ordered = tuple(by_time[time] for time in sorted(by_time))
-    return WeatherRecord(source, kind, elevation, ordered, (*gathered, *_shared_notices(ordered)))
-
-
-def _shared_notices(observations: Sequence[WeatherObservation]) -> list[Message]:
-    """Return the first notice of each code, with how many more observations have one like it."""
-    by_code: dict[str, list[tuple[WeatherObservation, Message]]] = defaultdict(list)
-    for observation in observations:
+    ordered, by_code = tuple(by_time[time] for time in sorted(by_time)), defaultdict(list)
+    for observation in ordered:
         for notice in observation.notices:
             by_code[notice.code].append((observation, notice))
-    shared = []
     for code, ((first, notice), *others) in by_code.items():
         more = " The same holds for {more} more of its {all} observations." if others else ""
         text, time = f"{{source}} {{time}} UTC: {{notice}}{more}", f"{first.time:%Y-%m-%d %H:%M}"
-        numbers = {"more": len(others), "all": len(observations)}
-        shared.append(message(text, code, source=first.source, time=time, notice=notice, **numbers))
-    return shared
+        numbers = {"more": len(others), "all": len(ordered)}
+        gathered.append(message(text, code, source=first.source, time=time, notice=notice, **numbers))
+    return WeatherRecord(source, kind, elevation, ordered, tuple(gathered))
 
 
 def compare_pressures(first: WeatherRecord, second: WeatherRecord) -> Message | None:

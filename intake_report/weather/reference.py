@@ -43,8 +43,7 @@ class VehicleAmbient:
 class SourceComparison:
     """Two sources of ambient temperature compared run by run: first less second.
 
-    `offsets`: mean over each run that both cover [K]. Runs count, not samples: the samples of one run share its
-    weather; `missing`: runs that are not compared.
+    `offsets`: mean over each run that both cover [K] (runs count: the samples of one share its weather); `missing`: other runs.
     """
 
     first: str
@@ -64,10 +63,7 @@ class SourceComparison:
 
 
 def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE) -> NDArray[np.bool_]:
-    """Return where the vehicle's ambient reading may not be used, shape (n,).
-
-    True = bad: slower than `min_speed` [km/h] within the last `settle` seconds, or not known.
-    """
+    """Return where the vehicle's ambient reading may not be used, (n,): within `settle` [s] of below `min_speed` [km/h], or unknown."""
     clock = run.speed_time
     last, known = _last_speed(run)
     if not known.any():
@@ -91,8 +87,7 @@ def compare_vehicle(
 ) -> SourceComparison:
     """Compare the vehicle's ambient sensor with a weather record, run by run: vehicle less record.
 
-    Samples count at speed (see `too_slow`), or with the vehicle below `AT_REST`, which show how much the sensor reads
-    high when it stands.
+    Samples count at speed (see `too_slow`), or below `AT_REST`, where they show how much the sensor reads high.
     """
     differences = {}
     for run in runs:
@@ -105,9 +100,9 @@ def compare_vehicle(
 def compare_records(
     first: WeatherRecord, second: WeatherRecord, windows: Mapping[str, tuple[pd.Timestamp, pd.Timestamp]]
 ) -> SourceComparison:
-    """Compare two weather records over the runs, given as aware start and end: first less second.
+    """Compare two weather records over the runs (aware start and end): first less second.
 
-    Differences are taken at the first record's own reports during the run, where it has any, and else minute by minute.
+    At the first record's own reports during the run, where it has any, and else minute by minute.
     """
     known, _ = first.series("temperature")
     differences = {}
@@ -136,9 +131,9 @@ _TIE = Value(0.05, "temperature_difference", 2)
 _PREFERENCE: tuple[Kind, ...] = ("station", "metar", "handheld", "vehicle")
 
 RULE = message(
-    "The campaign's choice counts. Without one: of the sources that cover every run, the one with the smallest "
-    "standard uncertainty; within {tie} of it, in the order station, METAR, handheld, vehicle sensor at speed. "
-    "If none covers every run, the one that covers most.",
+    "The campaign's choice counts. Without one: of the sources that cover every run, the one with the smallest standard "
+    "uncertainty; within {tie} of it, in the order station, METAR, handheld, vehicle sensor at speed. If none covers every "
+    "run, the one that covers most.",
     code="ambient-rule",
     tie=_TIE,
 )
@@ -170,7 +165,7 @@ class ReferenceCandidate:
 
     @property
     def uncertainty_between(self) -> float:
-        """Standard uncertainty without what all runs share [K]: counts in a comparison of runs."""
+        """The same without what all runs share [K]: counts in a comparison of runs."""
         return math.sqrt(sum(c.value**2 for c in self.contributions if not c.shared))
 
 
@@ -201,11 +196,10 @@ class ReferenceChoice:
 
 
 def interpolation_error(record: WeatherRecord) -> float | None:
-    """Return how well the record interpolates in time: RMS of each report against its two neighbours [K].
+    """Return how well the record interpolates in time: RMS of each report against its two neighbours [K]; None with too few.
 
-    Each report is left out and predicted by the straight line between the one before and the one after, which spans
-    twice the usual interval and carries the rounding of three readings: an upper estimate. None with fewer than three
-    such reports.
+    The straight line between the two spans twice the usual interval and carries the rounding of three readings: an upper
+    estimate.
     """
     times, values = record.series("temperature")
     if len(times) < 5:
@@ -221,11 +215,9 @@ def reference_contributions(
 ) -> tuple[Contribution, ...]:  # fmt: skip
     """Return the contributions to the standard uncertainty of a source (GUM: limits as rectangular distributions).
 
-    `kind` {"metar", "station", "handheld", "vehicle"}: of the source; `accuracy`: declared limit ± [K]; without it the
-    one of `ASSUMED_ACCURACY`, said so; `resolution`: step of the reading [K]; `interpolation`: as of
-    `interpolation_error` [K]; `zeroed`: standard uncertainty of the sensor's offset after soak checks [K], in place of
-    its accuracy and rounding; `rounding_known`: whether it is declared how the control unit rounds the vehicle's
-    reading.
+    `accuracy`: declared limit ± [K], else that of `ASSUMED_ACCURACY`; `resolution`: step of the reading [K]; `interpolation`: see
+    `interpolation_error` [K]; `zeroed`: standard uncertainty of the sensor's offset after soak checks [K], in place of its
+    accuracy and rounding; `rounding_known`: whether it is declared how the control unit rounds the vehicle's reading.
     """
     limit = ASSUMED_ACCURACY[kind] if accuracy is None else accuracy
     stated = "assumed, not declared" if accuracy is None else "declared"
@@ -247,11 +239,9 @@ def choose_reference(
     candidates: Sequence[ReferenceCandidate], runs: Sequence[str], comparisons: Sequence[SourceComparison] = (),
     chosen: str | None = None,
 ) -> ReferenceChoice:  # fmt: skip
-    """Choose the ambient reference by `RULE`.
+    """Choose the ambient reference of the `runs` by `RULE`; `comparisons` are shown with it and do not decide.
 
-    `candidates`: all sources with an ambient temperature; `runs`: all runs of the comparison; `comparisons`: shown with
-    the choice; they do not decide; `chosen`: source or kind that the campaign names. Raises DataError: if the campaign
-    names a source that is not there, or a kind that several sources have.
+    `chosen`: source or kind that the campaign names; DataError if it is not there, or several sources are of that kind.
     """
     picked: ReferenceCandidate | None = None
     chosen_by: Literal["campaign", "rule", "none"] = "none"
@@ -283,14 +273,8 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
     if len(near) > 1:
         text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
     others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
-    values = {
-        "source": _label(picked),
-        "coverage": coverage,
-        "u": _standard(picked),
-        "others": Listing(others),
-        "tie": _TIE,
-    }
-    return picked, message(text, code=code, **values)
+    of_picked = {"source": _label(picked), "coverage": coverage, "u": _standard(picked)}
+    return picked, message(text, code=code, **of_picked, others=Listing(others), tie=_TIE)
 
 
 def _standard(candidate: ReferenceCandidate) -> Value:
@@ -318,8 +302,7 @@ def ambient_apart(means: Mapping[str, float], limit: float = SPREAD_LIMIT) -> tu
     """Return the coldest run, the warmest and their difference [K] if it is more than `limit`, from mean ambients [°C]."""
     if not means:
         return None
-    ordered = sorted(means, key=lambda run: (means[run], run))
-    lowest, highest = ordered[0], ordered[-1]
+    lowest, highest = (end(means, key=lambda run: (means[run], run)) for end in (min, max))
     spread = means[highest] - means[lowest]
     # The limit is often a converted 2 °F: equality within rounding of floats is within it.
     return (lowest, highest, spread) if spread > limit + 1e-9 else None

@@ -9,7 +9,7 @@ from intake_report.errors import DataError
 from intake_report.messages import said
 from intake_report.units import from_internal
 from intake_report.weather import WeatherObservation, metar_record
-from intake_report.weather.metar import decode_metar, round_half_up
+from intake_report.weather.reports import decode_metar, round_half_up
 
 
 def decoded(report: str, **given: float) -> WeatherObservation:
