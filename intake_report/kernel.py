@@ -37,13 +37,9 @@ KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
 # jsonschema, when it is first imported, would compile forty grammars of formats that no notebook has (1 s)
 sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
 
-MODULES = (  # what every render needs
-    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.html",
-    "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.claim_check", "intake_report.publish",
-    "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer", "matplotlib.backends.backend_agg",
-    "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient", "jupyter_client.manager",
-    "jupyter_client.provisioning", "nbformat.v4", "scipy.stats", "scipy.optimize", "scipy.signal", "scipy.interpolate",
-    "typst",
+MODULES = (  # with what they import themselves all that every render needs
+    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.typst", "intake_report.render.notebook",
+    "intake_report.publish", "ipykernel.kernelapp", "papermill", "scipy.stats", "scipy.signal", "typst",
 )  # fmt: skip
 _OPTIONS = ("--InteractiveShellApp.ignore_cwd=True", "--HistoryManager.enabled=False")
 

@@ -1,4 +1,4 @@
-"""Result to figure; computes nothing and sets no global state."""
+"""Result to figure: how all are drawn; the route, photographs, heat soak. Computes nothing and sets no global state."""
 
 import gc
 import textwrap
@@ -15,8 +15,10 @@ from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
+from PIL.Image import Image
 
 from intake_report import formatting
+from intake_report.align import RoutePath
 from intake_report.results import MetricKey, ReportResult, RunCurve
 from intake_report.units import to_display
 
@@ -29,6 +31,11 @@ EDGE, GAP = 3.0, (8.0, 4.0)  # pt: around all panels; between two of them, besid
 TICK, MARK, LEGEND = 8.0, 7.0, 18.0  # pt: type of tick labels, mark of a tick and blank, height of a legend
 LINE = 1.2  # height of a line in type sizes
 GREY, INK = "#555555", "#333333"
+PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
+PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
+SCALE = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # lengths of a scale bar, in the reader's unit
+PHOTOS_IN_A_ROW = 3
+STOP: dict[str, Any] = {"marker": "^", "ms": 4, "ls": "none"}
 STYLE: dict[Any, Any] = {
     "text.parse_math": False,  # names are text, dollars and all
     "font.size": 8.5,
@@ -301,3 +308,83 @@ def end_labels(panel: Axes, lines: Mapping[str, np.ndarray], result: ReportResul
     style: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": 7.5, "annotation_clip": False}
     for share, (_, name, colour) in zip(shares, ends, strict=True):
         panel.annotate(name, (1.0, share - over), color=colour, **place, **style)
+
+
+def phases(panel: Axes, result: ReportResult, above: int | None = 3) -> None:
+    """Shade the phases, with their names so far above the panel [pt]."""
+    for phase in result.phases:
+        start, middle, end = shown((phase.start, (phase.start + phase.end) / 2, phase.end), "distance", result)
+        panel.axvspan(start, end, color=PHASE_SHADES.get(phase.kind, "#f4f4f4"), lw=0, zorder=0)
+        if above is not None:
+            panel.annotate(
+                phase.name, (middle, 1.0), xycoords=("data", "axes fraction"), xytext=(0, above), textcoords="offset points",
+                ha="center", va="bottom", fontsize=7.5, color=GREY,
+            )  # fmt: skip
+
+
+@styled
+def strip_figure(result: ReportResult, finding: str) -> Figure:
+    """Draw the route as a strip of distance with its phases and places of stops, where no log holds a position."""
+    _, figure, (panel,) = drawing(result, 1.2, finding)
+    phases(panel, result)
+    stops = shown((place.distance for place in result.places.stops) if result.places else (), "distance", result)
+    panel.plot(stops, np.full(len(stops), 0.5), color=INK, **STOP)
+    start, end = min(p.start for p in result.phases), max(p.end for p in result.phases)
+    panel.set(xlim=shown((start, end), "distance", result), ylim=(0.0, 1.0), yticks=[])
+    panel.spines["left"].set_visible(False)
+    panel.set_xlabel(axis_label("Route distance", "distance", result))
+    return figure
+
+
+@styled
+def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
+    """Draw the route from positions with phases, places of stops, start, scale and north; no map lies below it.
+
+    It is turned so that its longer side lies across the page.
+    """
+    points = np.vstack([path.x, path.y]) - np.array([[np.mean(path.x)], [np.mean(path.y)]])
+    _, axes = np.linalg.eigh(np.cov(points))
+    across, up = axes[:, 1], np.array([-axes[1, 1], axes[0, 1]])
+    x, y = across @ points, up @ points
+    if x[0] > x[-1]:  # from left to right
+        x, y, across, up = -x, -y, -across, -up
+    ratio = float(np.ptp(y) / np.ptp(x))
+    _, figure, (panel,) = drawing(result, min(3.0, 1.3 + WIDTH * ratio), finding)
+    for phase in result.phases:
+        at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
+        px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)
+        colour = PHASE_LINES.get(phase.kind, "#777777")
+        panel.plot(px, py, color=colour, lw=2.2)
+        below = phase.kind == "ramp"
+        middle = (float(np.mean(px)), float(np.min(py) if below else np.max(py)))
+        style: dict[str, Any] = {"ha": "center", "fontsize": 8.0, "color": colour, "fontweight": "bold"}
+        panel.annotate(phase.name, middle, xytext=(0, -14 if below else 8), textcoords="offset points", **style)
+    stops = [place.distance for place in result.places.stops] if result.places else []
+    panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), color=INK, **(STOP | {"ms": 3}))
+    panel.plot(x[0], y[0], marker="o", mfc="white", color=INK, ms=5)
+    small: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.5}
+    panel.annotate("Start", (x[0], y[0]), xytext=(7, 0), va="center", **(small | {"fontsize": 8.0}))
+    wide = float(np.ptp(x))
+    one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
+    length = max((n for n in SCALE if n * one <= 0.2 * wide), default=SCALE[0])
+    left, bottom = float(np.max(x)) - length * one, float(np.min(y)) - 0.06 * wide
+    panel.plot([left, left + length * one], [bottom, bottom], color=INK, lw=2.0, solid_capstyle="butt")
+    panel.annotate(f"{length:g} {formatting.unit_of('distance', result.units)}", (left, bottom), xytext=(0, 4), **small)
+    foot, north = (left - 0.09 * wide, bottom), 0.05 * wide * np.array([across[1], up[1]])
+    panel.annotate("", (foot[0] + north[0], foot[1] + north[1]), foot, arrowprops={"arrowstyle": "->", "color": INK})
+    panel.annotate("N", foot, xytext=(-8, -4), **small)
+    panel.set_aspect("equal", adjustable="datalim")
+    panel.axis("off")
+    return figure
+
+
+@styled
+def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
+    """Place photographs of configurations side by side, three in a row, each under its name in its colour."""
+    rows = -(-len(photos) // PHOTOS_IN_A_ROW)
+    look, figure, panels = drawing(result, 2.0 * rows, "", rows, PHOTOS_IN_A_ROW, len(photos))
+    for panel, (id, photo) in zip(panels, photos.items(), strict=True):
+        panel.axis("off")
+        panel.imshow(np.asarray(photo), interpolation="none")
+        panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour[id])
+    return figure

@@ -1,4 +1,4 @@
-"""Figures of values: runs as dots, differences with their intervals, budgets, acceptance, air, dyno, restriction; they compute nothing."""
+"""Figures of values, by place, time and run, and of budgets, acceptance, air, dyno, restriction; like `plots`, they compute nothing."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -10,10 +10,10 @@ from matplotlib.figure import Figure
 from intake_report import formatting, plots
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult
-from intake_report.plots import GREY, Look, axis_label, drawing, legend, name_axes, shown, styled, wrapped
+from intake_report.plots import GREY, STOP, Look, axis_label, drawing, legend, name_axes, phases, shown, styled, wrapped
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
-from intake_report.results.evidence import AirEvidence
+from intake_report.results.evidence import AirEvidence, Places
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import to_display
 
@@ -25,6 +25,131 @@ SHARED: dict[str, Any] = {
     "color": "#ececec", "edgecolor": "#bbbbbb", "label": "same in all runs: cancels in a difference of temperatures",
 }  # fmt: skip
 OWN: dict[str, Any] = {"color": plots.COLOURS[2], "label": "each run its own"}
+DELTA = "temperature_difference"
+READABLE = 4.0  # height of the axis of recovery in largest margins
+MARGIN: dict[str, Any] = {"color": GREY, "lw": 0.7, "ls": (0, (1, 2))}
+
+
+@styled
+def route_figure(result: ReportResult, finding: str) -> Figure:
+    """Draw intake air temperature and ambient against route distance, one panel per configuration."""
+    groups = list(plots.by_configuration(result.route_curves, result))
+    look, figure, axes = drawing(result, 1.0 + 1.6 * len(groups), finding, len(groups), sharex=True, sharey=True)
+    for panel, (id, curves) in zip(axes, groups, strict=True):
+        phases(panel, result, 14 if panel is axes[0] else None)
+        for i, curve in enumerate(curves):
+            x = shown(curve.x, "distance", result)
+            panel.plot(x, shown(curve.y, "temperature", result), color=look.colour[id], alpha=1.0 - 0.22 * (i % 4))
+            if curve.y2:
+                panel.plot(x, shown(curve.y2, "temperature", result), color="#7a7a7a", lw=0.8, ls=(0, (2, 1.5)))
+        title = f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})"
+        panel.set_title(title, loc="left", color=look.colour[id])
+        name_axes(panel, y=axis_label("IAT", "temperature", result))
+    axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
+    axes[-1].set_xlim(*plots.extent(axes))
+    return figure
+
+
+@styled
+def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
+    """Draw the configurations by place: mean of the runs with their range, the peak of each run, and the stops below."""
+    look, figure, (panel, stops) = drawing(result, 4.4, finding, 2, sharex=True, height_ratios=(4, 1))
+    _by_place(panel, result, places, look, ranges=True)
+    of_run = {run.id: run.configuration for run in result.runs}
+    for peak in places.peaks:
+        at, value = shown((peak.distance,), "distance", result), shown((peak.value,), places.quantity, result)
+        id = of_run[peak.run]
+        panel.plot(at, value, ls="none", marker=look.marker[id], ms=4.5, mfc="white", color=look.colour[id])
+    for place in places.stops:
+        stops.vlines(shown((place.distance,), "distance", result), 0.0, 100.0 * place.share, color=GREY, lw=1.6)
+    stops.set_ylim(0.0, 105.0)
+    name_axes(stops, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
+    stops.yaxis.label.set_fontsize(7.2)
+    return figure
+
+
+def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, ranges: bool = False) -> None:
+    """Draw the mean of each configuration along the route, with the range of its runs where asked for."""
+    phases(panel, result)
+    x = shown(places.centres, "distance", result)
+    ends: dict[str, np.ndarray] = {}
+    for curve in places.curves:
+        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
+        if ranges:
+            low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
+            panel.fill_between(x, low, high, color=look.colour[id], alpha=0.15, lw=0)
+        panel.plot(x, y, color=look.colour[id], ls=look.dash[id])
+        ends[id] = y
+    panel.set_xlim(float(x[0]), float(x[-1]))
+    name = "Over-ambient" if places.quantity == DELTA else "IAT"
+    name_axes(panel, y=axis_label(name, places.quantity, result))
+    plots.end_labels(panel, ends, result, look, 0.13 if ranges else 0.22)
+
+
+@styled
+def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
+    """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
+    places = result.places
+    look, figure, panels = drawing(result, height, finding, (places is not None) + bool(result.recovery_curves))
+    if places is not None:
+        panel = panels.pop(0)
+        _by_place(panel, result, places, look)
+        panel.set_xlabel(axis_label("Route distance", "distance", result))
+        stops = shown((place.distance for place in places.stops), "distance", result)
+        panel.plot(
+            stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP
+        )
+        if result.recovery_curves and places.quantity == DELTA:
+            for _, level in _margins(result):
+                panel.axhline(level, **MARGIN)
+    if panels:
+        _falls(panels[0], result, look, READABLE)
+        start, end = plots.extent([panels[0]])
+        panels[0].set_xlim(max(start, -5.0), end)
+    return figure
+
+
+@styled
+def recovery_figure(result: ReportResult, finding: str) -> Figure:
+    """Draw over-ambient temperature against time since the highway entry, all of it, with the time of each run."""
+    look, figure, (panel,) = drawing(result, 3.5, finding)
+    _falls(panel, result, look)
+    start, end = plots.extent([panel])
+    panel.axvline(0.0, color=GREY, lw=0.8)
+    for key, level in _margins(result):
+        for id, value in ((v.configuration, v.value) for v in result.of(key.key) if v.value is not None):
+            panel.plot(value, level, marker=look.marker[id], color=look.colour[id], ms=4.0)
+    panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
+    return figure
+
+
+def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf) -> None:
+    """Draw the fall of every run after the highway entry with the margins, up to so many times the largest of them."""
+    ends: dict[str, np.ndarray] = {}
+    for id, curves in plots.by_configuration(result.recovery_curves, result):
+        drawn = [shown(curve.y, DELTA, result) for curve in curves]
+        for curve, y in zip(curves, drawn, strict=True):
+            panel.plot(curve.x, y, color=look.colour[id], ls=look.dash[id], lw=0.9)
+        last = sorted(y[np.isfinite(y)][-1] for y in drawn if np.isfinite(y).any())
+        ends[id] = np.array(last[len(last) // 2 :][:1])  # of the run in the middle
+    margins = _margins(result)
+    for key, level in margins:
+        panel.axhline(level, **MARGIN)
+        panel.annotate(
+            formatting.margin(key.parameter.number or 0.0, result.units, both=False), (1.0, level),
+            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color=GREY,
+        )  # fmt: skip
+    name_axes(panel, "Time since highway entry [s]", axis_label("Over-ambient", DELTA, result))
+    low, high = panel.get_ylim()
+    # so that a margin can be read; what lies above it falls off steeply
+    panel.set_ylim(min(0.0, low), min(height * max((level for _, level in margins), default=np.inf), high))
+    plots.end_labels(panel, ends, result, look, 0.22 if height < np.inf else 0.13)
+
+
+def _margins(result: ReportResult) -> list[tuple[MetricKey, float]]:
+    """Return the margins of recovery, each with its height on the axis."""
+    keys = [key for key in plots.keys_of(result, "recovery_time") if key.parameter.number is not None]
+    return [(key, float(to_display(key.parameter.number or 0.0, DELTA, result.units))) for key in keys]
 
 
 @styled

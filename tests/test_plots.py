@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots, plots_route, plots_values
+from intake_report import plots, plots_values
 from intake_report.results.text import metric_title
 
 FIGURES = {
-    "route": lambda result: plots_route.route_figure(result, "Finding"),
-    "recovery": lambda result: plots_route.recovery_figure(result, "Finding"),
+    "route": lambda result: plots_values.route_figure(result, "Finding"),
+    "recovery": lambda result: plots_values.recovery_figure(result, "Finding"),
     "soak": lambda result: plots.heat_soak_figure(result, "Finding"),
     "dots": lambda result: plots_values.dots_figure(result, drawable(result)[:6], "Finding"),
     "differences": lambda result: plots_values.difference_figure(result, compared(result), "Finding"),
@@ -58,8 +58,8 @@ def test_figures_leave_matplotlib_as_it_was_and_say_the_units_of_the_reader(name
 
 WITHOUT_UNITS = {
     "acceptance": lambda result: plots_values.acceptance_figure(result, "Finding"),
-    "decision": lambda result: plots_route.decision_figure(result, "Finding"),
-    "places": lambda result: plots_route.places_figure(result, result.places, "Finding"),
+    "decision": lambda result: plots_values.decision_figure(result, "Finding"),
+    "places": lambda result: plots_values.places_figure(result, result.places, "Finding"),
 }
 
 
@@ -90,7 +90,7 @@ def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monk
 
 def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
     result = demo.chain.result
-    figure = plots_route.route_figure(result, "")
+    figure = plots_values.route_figure(result, "")
     panels = figure.get_axes()
     assert len(panels) == len(result.configurations) == 3
     for panel, configuration in zip(panels, result.configurations, strict=True):
@@ -107,7 +107,7 @@ def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
 
 def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
     result = demo.chain.result
-    (panel,) = plots_route.recovery_figure(result, "").get_axes()
+    (panel,) = plots_values.recovery_figure(result, "").get_axes()
     levels = sorted({float(line.get_ydata()[0]) for line in panel.get_lines() if len(set(line.get_ydata())) == 1})
     assert {round(level, 3) for level in levels} >= {1.667, 2.778}
     assert any(list(line.get_xdata()) == [0.0, 0.0] for line in panel.get_lines())
@@ -155,7 +155,7 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
 
 def test_module_imports_nothing_that_computes():
     """Figures are drawn from results: no statistics, no metrics, no data frame in the module."""
-    modules = (ROOT / "intake_report" / f"{name}.py" for name in ("plots", "plots_route", "plots_values"))
+    modules = (ROOT / "intake_report" / f"{name}.py" for name in ("plots", "plots_values"))
     tree = ast.parse("".join(module.read_text("utf-8") for module in modules))
     (drawn_map,) = [node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == "map_figure"]
     tree.body.remove(drawn_map)  # which turns positions on the page
@@ -172,7 +172,7 @@ def test_a_dollar_in_a_name_is_a_dollar(badly_designed):
     result = badly_designed.chain.result
     names = iter(("Kit at $300, was $400_x", r"$\foo$", "plain"))
     named = replace(result, configurations=tuple(replace(c, name=next(names)) for c in result.configurations))
-    figure = plots_route.route_figure(named, "")
+    figure = plots_values.route_figure(named, "")
     figure.draw_without_rendering()  # mathematics that cannot be read would stop it here
     assert not any(t.get_parse_math() for t in figure.findobj(mpl.text.Text) if "$" in t.get_text())
     assert any(r"$\foo$" in text for text in texts(figure))

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from intake_report import plots_route, plots_values
+from intake_report import plots_values
 from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
@@ -26,7 +26,7 @@ def test_peaks_by_place_are_those_of_the_metric(result):
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
         r: pytest.approx(v) for r, v in metric.items()
     }
-    panel = plots_route.places_figure(result, result.places, "").get_axes()[0]
+    panel = plots_values.places_figure(result, result.places, "").get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
     assert drawn == {round(value, 6) for value, _ in metric.values()}
 
@@ -117,13 +117,13 @@ def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo, resul
 
 
 def test_curves_along_the_route_fill_the_width(demo):
-    axes = plots_route.route_figure(demo.chain.result, "").get_axes()
+    axes = plots_values.route_figure(demo.chain.result, "").get_axes()
     ends = np.concatenate([line.get_xdata() for a in axes for line in a.get_lines()]).astype(float)
     assert axes[-1].get_xlim() == (pytest.approx(np.nanmin(ends)), pytest.approx(np.nanmax(ends)))
 
 
 def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
-    (panel,) = plots_route.recovery_figure(demo.chain.result, "").get_axes()
+    (panel,) = plots_values.recovery_figure(demo.chain.result, "").get_axes()
     low, high = panel.get_xlim()
     marks = [float(line.get_xdata()[0]) for line in panel.get_lines() if len(line.get_xdata()) == 1]
     assert marks and all(low < x < high for x in marks)

@@ -8,8 +8,8 @@ from intake_report import formatting
 from intake_report.align import RoutePath
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message, said
-from intake_report.plots_route import decision_figure, map_figure, strip_figure
-from intake_report.plots_values import acceptance_figure, dots_figure
+from intake_report.plots import map_figure, strip_figure
+from intake_report.plots_values import acceptance_figure, decision_figure, dots_figure
 from intake_report.render.blocks import Block, Cover, Heading, Paragraph, Table, literal
 from intake_report.render.figure import FigureOf
 from intake_report.render.sections import answer

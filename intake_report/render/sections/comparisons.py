@@ -7,8 +7,7 @@ import numpy as np
 
 from intake_report import formatting
 from intake_report.messages import Interval, Part, Value, message, said
-from intake_report.plots_route import places_figure
-from intake_report.plots_values import common_drive_figure
+from intake_report.plots_values import common_drive_figure, places_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, literal
 from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables

@@ -8,8 +8,7 @@ from typing import Any
 from intake_report import formatting
 from intake_report.messages import said
 from intake_report.plots import heat_soak_figure, keys_of
-from intake_report.plots_route import recovery_figure, route_figure
-from intake_report.plots_values import budget_figure, difference_figure
+from intake_report.plots_values import budget_figure, difference_figure, recovery_figure, route_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table, literal
 from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables

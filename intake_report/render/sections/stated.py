@@ -9,8 +9,7 @@ from intake_report.campaign import Campaign
 from intake_report.campaign.fields import read_photo
 from intake_report.errors import DataError
 from intake_report.messages import said
-from intake_report.plots import keys_of
-from intake_report.plots_route import photos_figure
+from intake_report.plots import keys_of, photos_figure
 from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted, literal
 from intake_report.render.figure import FigureOf
