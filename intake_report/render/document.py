@@ -131,11 +131,7 @@ class Document:
 
 
 def number(all_blocks: Iterable[blocks.Block]) -> Document:
-    """Give the blocks of a report, in reading order, their numbers and check its cross references.
-
-    A heading that skips a level is raised to the next one, so that the outline has no holes. Raises DataError: two blocks carry
-    one label, there are two covers, or a cross reference has no target.
-    """
+    """Give the blocks of a report, in reading order, their numbers; DataError: a label or cover twice, a lost reference."""
     everything = tuple(all_blocks)
     document = replace(number_so_far(everything), growing=False)
     for text in blocks.texts(everything):
@@ -170,6 +166,7 @@ def number_so_far(all_blocks: Sequence[blocks.Block]) -> Document:
         if block.kind in ("annex", "cover", "data"):
             continue
         if isinstance(block, blocks.Heading):
+            # a heading that skips a level is raised to the next one, so that the outline has no holes
             open_levels = [*(level for level in open_levels if level < block.level), block.level]
             level = len(open_levels)
             sections = [*sections[:level], 0][:level]

@@ -102,10 +102,7 @@ def _hint_class(table: Table) -> str:
 
 
 def export_html(document: Document, meta: ReportMeta) -> str:
-    """Return a report, or what its `of_annex` returned, as one HTML page that loads nothing and holds no script.
-
-    Same document, same meta: same text. Raises DataError: a block is refused, or a cross reference has no target.
-    """
+    """Return a report, or what its `of_annex` returned, as one HTML page that loads nothing and holds no script."""
     parts: list[list[Item]] = [[]]  # what comes before the first section, then each section with its heading first
     for item in document.items:
         if isinstance(item.block, Heading) and item.level == 1:

@@ -102,11 +102,7 @@ _SIGNED_NUMBER = re.compile(r"[+-]\d[\d.,]*(e[+-]?\d+)?([ \u00a0][°%\w/·³²�
 
 
 def normalise_notebook(notebook: NotebookNode) -> NotebookNode:
-    """Return a copy of an executed notebook without what differs between two runs of the same thing.
-
-    Cell ids by position, no timings, stream outputs joined (where the kernel cuts a stream depends on timing), process
-    numbers in temporary names removed.
-    """
+    """Return a copy without what differs between two runs: cell ids, timings, cuts of a stream, numbers of processes."""
     made = deepcopy(notebook)
     for key in _RUN_METADATA:
         for part in (made, *made.cells):
@@ -180,10 +176,7 @@ _SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
 
 
 def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Path) -> None:
-    """Write the figures of a presentation, 16:9, 10 in wide: the drawing whole, below a title and above its source.
-
-    `document`: with its annex; `folder` gets <figure label>.png; `scratch`: for the Typst project; both are made when absent.
-    """
+    """Write figures of a presentation, 16:9, 10 in wide, to `folder` as <label>.png; `scratch`: for the Typst project."""
     drawn = [item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)]
     figures = [figure for name in SLIDES for figure in drawn if figure.label == name]
     if not figures:

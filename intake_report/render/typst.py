@@ -30,10 +30,9 @@ _STYLE = TEMPLATES / "report.typ"
 
 
 def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path) -> bytes:
-    """Return the report, or what its `of_annex` returned, as PDF/A-3a and PDF/UA-1, as the compiler checks them.
+    """Return the report, or what its `of_annex` returned, as PDF/A-3a and PDF/UA-1; `scratch` keeps the Typst project.
 
-    `attachments` are carried inside with their bytes unchanged; `scratch`: folder for the Typst project, made when absent, left for
-    inspection. Same arguments, same bytes. Raises DataError: a block is refused, or the compiler reports an error or a warning.
+    Same arguments, same bytes. Raises DataError: the compiler, which checks both standards, reports an error or a warning.
     """
     files = {f"attachments/{item.name}": item.data for item in attachments}
     files["main.typ"] = _source(document, meta, attachments).encode("utf-8")
@@ -74,22 +73,20 @@ def _source(document: Document, meta: ReportMeta, attachments: Sequence[Attachme
     return "\n".join([*lines, ""])
 
 
-def compile_source(
-    project: Path, files: Mapping[str, bytes], meta: ReportMeta, ppi: float | None = None
-) -> list[bytes]:
+def compile_source(root: Path, files: Mapping[str, bytes], meta: ReportMeta, ppi: float | None = None) -> list[bytes]:
     """Write a Typst project and return its PDF, or with `ppi` (dots per inch) its pages as PNG."""
     import typst
 
     for name, data in files.items():
-        path = project / name
+        path = root / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
-    shutil.copyfile(_STYLE, project / "report.typ")
-    main, pdf = project / "main.typ", {"format": "pdf", "pdf_standards": STANDARDS}
+    shutil.copyfile(_STYLE, root / "report.typ")
+    main, pdf = root / "main.typ", {"format": "pdf", "pdf_standards": STANDARDS}
     output: dict[str, Any] = pdf if ppi is None else {"format": "png", "ppi": ppi}
     look: dict[str, Any] = {"font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": meta.timestamp}
     try:
-        made, warnings = typst.compile_with_warnings(main, root=project, **look, **output)
+        made, warnings = typst.compile_with_warnings(main, root=root, **look, **output)
     except typst.TypstError as error:
         hints = "".join(f" Hint: {hint}." for hint in error.hints)
         raise DataError(f"The PDF could not be made: {' '.join(error.message.split())}.{hints}", file=main) from None
@@ -97,9 +94,6 @@ def compile_source(
         texts = "; ".join(sorted({str(warning).splitlines()[0] for warning in warnings}))
         raise DataError(f"The PDF was refused because its compiler warned: {texts}.", file=main)
     return [bytes(page) for page in (made if isinstance(made, list) else [made])]
-
-
-# ---- blocks as Typst source: calls of the functions in report.typ, every text as a string expression ----
 
 
 def string(text: str) -> str:
