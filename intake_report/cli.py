@@ -317,7 +317,7 @@ def _schema(arguments: argparse.Namespace) -> int:
 
 def _new(arguments: argparse.Namespace) -> int:
     from intake_report.campaign import draft_campaign
-    from intake_report.campaign.fields import ID, RESERVED
+    from intake_report.campaign.sections import ID, RESERVED
 
     folder: Path = arguments.folder
     if not re.fullmatch(ID, folder.name) or RESERVED.fullmatch(folder.name):

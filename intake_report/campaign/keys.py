@@ -10,8 +10,8 @@ from typing import Any, Literal, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from intake_report.campaign.fields import Section, WithUnit
 from intake_report.campaign.model import Campaign, Log
+from intake_report.campaign.sections import Section, WithUnit
 from intake_report.channels import CHANNELS
 from intake_report.errors import CampaignError
 from intake_report.units import QUANTITIES

@@ -6,23 +6,28 @@ import hashlib
 import itertools
 import sys
 import tomllib
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, get_origin
 
+from PIL import Image, ImageOps, UnidentifiedImageError
 from pydantic import ValidationError
 
 from intake_report import CAMPAIGN_FILE
-from intake_report.campaign.fields import WithUnit, read_photo
 from intake_report.campaign.keys import Location, key_of, mistakes, shown_value
 from intake_report.campaign.model import Campaign, NamedFile
+from intake_report.campaign.sections import WithUnit
 from intake_report.channels import CHANNELS, mapped_channel
 from intake_report.errors import CampaignError, CampaignErrors, DataError, nearest, visible
 
 NO_RUN = "run"  # place of the mistake that a campaign has no run yet, which a plan can do without
 _LISTS = {key for key, field in Campaign.by_key().items() if get_origin(field.annotation) is tuple}
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
+LARGEST_FILE = 20_000_000  # bytes; beyond what cameras write as JPEG
+MOST_PIXELS = 100_000_000  # a small file may unpack to more than memory holds
+PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text width, common practice in print
 
 
 def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
@@ -247,6 +252,33 @@ def _files(campaign: Campaign) -> Iterator[_Mistake]:
             who = [f"“{log.relative}” of {'the control of ' * log.control}run “{log.run}”" for log in (first, named)]
             what = f"{who[1]} is the same as {who[0]}: one drive would count as two."
             yield _Mistake(named.key, what, "Name for each run its own log.")
+
+
+def read_photo(path: Path) -> Image.Image:
+    """Return a photograph as it is printed, in RGB. DataError: too large, no PNG or JPEG, or ends early."""
+
+    def too_large(what: str) -> DataError:
+        return DataError(f"the photograph has {what}.", remedy="Save it smaller.")
+
+    size, pixels = path.stat().st_size, MOST_PIXELS / 1e6
+    if size > LARGEST_FILE:
+        raise too_large(f"{size / 1e6:.0f} MB, and {LARGEST_FILE / 1e6:.0f} MB is the limit")
+    try:
+        with warnings.catch_warnings(), path.open("rb") as file:
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # judged here
+            photo = Image.open(file, formats=("PNG", "JPEG"))
+            if photo.width * photo.height > MOST_PIXELS:
+                raise too_large(f"{photo.width} × {photo.height} pixels, and {pixels:.0f} million is the limit")
+            photo.load()
+    except Image.DecompressionBombError:
+        raise too_large(f"more than the {pixels:.0f} million pixels that are the limit") from None
+    except (OSError, ValueError, SyntaxError) as error:
+        why = "is no PNG or JPEG" if isinstance(error, UnidentifiedImageError) else "is damaged or ends early"
+        raise DataError(f"the photograph {why}.", remedy="Save it as PNG or JPEG.") from None
+    upright = ImageOps.exif_transpose(photo).convert("RGBA")
+    plain = Image.alpha_composite(Image.new("RGBA", upright.size, "white"), upright).convert("RGB")
+    plain.thumbnail((PRINTED, PRINTED))
+    return plain
 
 
 def _nearest(folder: Path, relative: str) -> str:

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, StrictBool
 
-from intake_report.campaign import fields, sections
-from intake_report.campaign.fields import Identifier, RelativePath, Section, Text, WithUnit, described
+from intake_report.campaign import sections
+from intake_report.campaign.sections import Identifier, RelativePath, Section, Text, WithUnit, described
 from intake_report.units import UnitSystem
 
 
@@ -49,7 +49,7 @@ class Vehicle(Section):
     aspiration: Literal["natural", "boosted"] | None = None
     transmission: str = ""
     fuel: str = ""
-    odometer: fields.Distance | None = None
+    odometer: sections.Distance | None = None
     notes: str = ""
 
 
@@ -71,8 +71,8 @@ class InstrumentChannel(Section):
     accuracy: str | None = None
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
-    time_constant: fields.Seconds | None = None
-    calibrated: fields.Day | None = None
+    time_constant: sections.Seconds | None = None
+    calibrated: sections.Day | None = None
     location: str = ""
 
 
@@ -80,7 +80,7 @@ class Instrument(Section):
     """The logger and its sensors."""
 
     logger: Text
-    clock_accuracy: fields.Seconds | None = None
+    clock_accuracy: sections.Seconds | None = None
     channels: dict[str, InstrumentChannel] = Field(default_factory=dict)
 
 
@@ -92,7 +92,7 @@ class Log(Section):
     time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
     day_first: StrictBool | None = described("Whether 03/04/2026 is the third of April")
     timezone: TimeZone | None = described("Zone of times without an offset; the campaign's if absent")
-    date: fields.Day | None = described("Date of logs that hold only the time of day")
+    date: sections.Day | None = described("Date of logs that hold only the time of day")
     format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
@@ -107,8 +107,8 @@ class Phase(Section):
     id: Identifier
     name: str = ""
     kind: Literal["city", "ramp", "highway"]
-    start: fields.Distance
-    end: fields.Distance
+    start: sections.Distance
+    end: sections.Distance
 
     def _faults(self) -> dict[str, object]:
         return {"the phase must end after it starts": self.end <= self.start}
@@ -118,7 +118,7 @@ class HighwayEntry(Section):
     """The one definition of the highway entry, the same for all runs."""
 
     speed: Annotated[float, WithUnit("speed", low=1.0)] = 80.0
-    hold: fields.Seconds = 5.0
+    hold: sections.Seconds = 5.0
 
 
 class Route(Section):
@@ -140,7 +140,7 @@ class Run(Section):
     block: Identifier | None = None
     files: tuple[RelativePath, ...] = Field(min_length=1)
     control: tuple[RelativePath, ...] = described("Log of the control vehicle in tandem", ())
-    start: fields.Moment | None = None
+    start: sections.Moment | None = None
     start_condition: str = ""
     road: Literal["dry", "damp", "wet"] | None = None
     sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
@@ -155,13 +155,13 @@ class Run(Section):
 class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
-    time: fields.Moment
-    temperature: fields.Temperature | None = None
-    dew_point: fields.Temperature | None = None
-    humidity: fields.Percent | None = None
-    station_pressure: fields.Pressure | None = None
-    altimeter: fields.Pressure | None = None
-    wind_speed: fields.Speed | None = None
+    time: sections.Moment
+    temperature: sections.Temperature | None = None
+    dew_point: sections.Temperature | None = None
+    humidity: sections.Percent | None = None
+    station_pressure: sections.Pressure | None = None
+    altimeter: sections.Pressure | None = None
+    wind_speed: sections.Speed | None = None
     wind_direction: Annotated[float, WithUnit("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
 
@@ -175,16 +175,16 @@ class Weather(Section):
 
     id: Identifier
     kind: Literal["metar", "station", "handheld", "forecast"]
-    elevation: fields.Length | None = None
+    elevation: sections.Length | None = None
     file: RelativePath | None = None
     reports: tuple[Text, ...] = described("METAR reports, one text each", ())
     readings: tuple[WeatherReading, ...] = described("Of a handheld, or a forecast as recorded, each with its time", ())
-    resolution: fields.Kelvins | None = described("Step of the temperature reading; found from a table if absent")
-    month: fields.Month | None = described("Year and month of METAR reports, which give only the day: 2026-07")
+    resolution: sections.Kelvins | None = described("Step of the temperature reading; found from a table if absent")
+    month: sections.Month | None = described("Year and month of METAR reports, which give only the day: 2026-07")
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
-    max_age: fields.Duration = 5400.0
-    accuracy: fields.Kelvins | None = None
+    max_age: sections.Duration = 5400.0
+    accuracy: sections.Kelvins | None = None
 
     def _faults(self) -> dict[str, object]:
         return {
@@ -199,15 +199,15 @@ class SoakCheck(Section):
 
     # common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets
     id: Identifier
-    time: fields.Moment | None = described("When the readings were taken")
-    stood: fields.Stand = Field(description="How long the vehicle stood before, engine off")
-    readings: dict[str, fields.StandTemperature] = described(
+    time: sections.Moment | None = described("When the readings were taken")
+    stood: sections.Stand = Field(description="How long the vehicle stood before, engine off")
+    readings: dict[str, sections.StandTemperature] = described(
         'Channel = what the logger showed: { iat = "15 degC" }', dict
     )
     file: RelativePath | None = described("Log of the stand by this logger, or a table; a column may be “reference”")
     log: Log | None = described("Overrides of [log] for this file")
-    reference: fields.StandTemperature | None = described("Air temperature beside the sensors by a thermometer")
-    reference_uncertainty: fields.Uncertainty | None = described("Standard uncertainty of the reference (k = 1)")
+    reference: sections.StandTemperature | None = described("Air temperature beside the sensors by a thermometer")
+    reference_uncertainty: sections.Uncertainty | None = described("Standard uncertainty of the reference (k = 1)")
     notes: str = ""
 
     def _faults(self) -> dict[str, object]:

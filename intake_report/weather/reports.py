@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from intake_report.campaign.fields import FIRST_YEAR, LAST_YEAR
+from intake_report.campaign.sections import FIRST_YEAR, LAST_YEAR
 from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders.base import read_text
 from intake_report.loaders.dialect import MISSING

@@ -9,6 +9,7 @@ from typing import Any
 import intake_report
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
+from intake_report.results.document import EVIDENCE_TEXTS
 from intake_report.units import known_unit
 
 SCHEMA: dict[str, Any] = Campaign.model_json_schema(by_alias=True)
@@ -66,7 +67,8 @@ def unknown(text: str) -> list[str]:
             is_unit = known_unit(table) or table in NOT_OF_THE_CAMPAIGN | {"float"}  # of a quoted annotation
             wrong += [] if is_unit or known(table) else [token[0]]
         elif path is not None:
-            wrong += [] if known(path) or path.rpartition(".")[2] in NO_PATH else [token[0]]
+            elsewhere = path.rpartition(".")[2] in NO_PATH or path in EVIDENCE_TEXTS  # the latter of results.json
+            wrong += [] if known(path) or elsewhere else [token[0]]
         elif (key or quoted) not in KEYS | NOT_OF_THE_CAMPAIGN:
             wrong.append(token[0])
     return wrong

@@ -6,9 +6,9 @@ import pytest
 from conftest import demo_campaign
 from PIL import Image
 
-from intake_report.campaign import fields as photos
+from intake_report.campaign import load as photos
 from intake_report.campaign import load_campaign
-from intake_report.campaign.fields import read_photo
+from intake_report.campaign.load import read_photo
 from intake_report.errors import CampaignError, DataError
 from intake_report.provenance import input_hashes
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
-from intake_report.campaign.fields import read_photo
+from intake_report.campaign.load import read_photo
 from intake_report.errors import DataError
 from intake_report.messages import said
 from intake_report.plots import keys_of, photos_figure
