@@ -9,14 +9,14 @@ from typing import Any
 import pandas as pd
 
 from intake_report.align import Alignment, Comparability
-from intake_report.analyse import ambient as weather_of
 from intake_report.analyse import control, describe, inputs
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
-from intake_report.analyse.ambient import AmbientReference, choose_ambient
+from intake_report.analyse.ambient import AmbientReference, choose_ambient, describe_weather, source_offsets
 from intake_report.analyse.claim_check import campaign_mistakes, deciding_keys, evidence_mistakes
 from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.common_drive import common_drive
-from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
+from intake_report.analyse.compare import check_model, compare, summarise, with_headlines
+from intake_report.analyse.compare.estimate import gather_covariates
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
 from intake_report.analyse.inputs import ByRun, align_logs, clean_logs, pair, read_logs
@@ -107,9 +107,7 @@ def measure_runs(
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
     series = add_operating_points(campaign, drives, records, series)
     values = measure(metrics, series)
-    of_runs = tuple(weather_of.run_weather(campaign, drive, ambient, records) for drive in drives)
-    conditions = weather_of.describe_conditions(drives, ambient, of_runs)
-    weather = weather_of.weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
+    conditions, weather, notices = describe_weather(campaign, drives, ambient, records, forecasts)
     own = replace(alignment, runs=tuple(drive.aligned for drive in drives))  # no criterion applies to control drives
     return Measured(
         campaign_read=_digests(campaign),
@@ -118,7 +116,7 @@ def measure_runs(
         zeroing=zeroing,
         ambient=ambient,
         weather=weather,
-        notices=weather_of.weather_notices(records, forecasts, weather) + zeroing.notices,
+        notices=notices + zeroing.notices,
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
         sampling=describe.describe_sampling(campaign, (drive.clean for drive in drives)),
@@ -196,7 +194,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     values = with_uncertainty(measured.values, uncertainty)
     compared = tuple(value for value in values if value.run in used)
     metrics = with_headlines(metrics, compared)
-    weather = replace(measured.weather, offsets=weather_of.source_offsets(ambient.choice.comparisons, level))
+    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
     tandem = bool(measured.controls) and control.controlled(campaign, {v.run for v in compared})
     taken = control.against_control(compared, measured.controls) if tandem else compared

@@ -23,23 +23,21 @@ from intake_report.statistics import mean_interval
 from intake_report.units import parse_quantity
 from intake_report.weather import ReferenceChoice as Choice
 from intake_report.weather import RunConditions, WeatherRecord
+from intake_report.weather.observations import Kind
 
 VEHICLE = "vehicle"
+Records = dict[str, WeatherRecord]
 BIN = 120.0  # s over which readings of the vehicle's sensor are condensed to one
 NO_START = pd.Timestamp(0, tz="UTC")  # stands for an unknown start where only elapsed time matters
 
 
 @dataclass(frozen=True)
 class AmbientSeries:
-    """Ambient temperature of one run.
+    """Ambient temperature of one run: interpolated linearly, constant beyond the ends."""
 
-    `time`, `value` (n,): elapsed time [s] and ambient [°C]; interpolated linearly, constant beyond the ends; `note`:
-    what a reader must know about it.
-    """
-
-    time: Floats
-    value: Floats
-    note: Part = ""
+    time: Floats  # (n,): elapsed time [s]
+    value: Floats  # (n,) [°C]
+    note: Part = ""  # what a reader must know about it
 
     def at(self, time: Floats) -> Floats:
         """Return the ambient at `time` [°C]."""
@@ -48,23 +46,22 @@ class AmbientSeries:
 
 @dataclass(frozen=True)
 class AmbientReference:
-    """The ambient reference of a campaign.
+    """The ambient reference of a campaign: which source, why, how uncertain, and its series by run id.
 
-    `choice`: which source, why, how uncertain; `series` by run id: a run without one has no over-ambient metrics.
+    A run without one has no over-ambient metrics.
     """
 
     choice: Choice
     series: dict[str, AmbientSeries]
 
 
-def end_of(run: CleanRun) -> float | None:
-    """Return the elapsed time of the last row of a run [s]; None without rows."""
+def _end_of(run: CleanRun) -> float | None:
     return None if run.frame.empty else float(run.frame.index[-1])
 
 
-def time_span(run: CleanRun) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+def _span(run: CleanRun) -> tuple[pd.Timestamp, pd.Timestamp] | None:
     """Return when a run began and ended; None where that is not known."""
-    end = end_of(run)
+    end = _end_of(run)
     if run.start is None or end is None or end <= 0.0:
         return None
     return run.start, run.start + pd.Timedelta(seconds=end)
@@ -74,7 +71,7 @@ def sources_during(
     campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], entry: Run | None = None
 ) -> dict[str, RunConditions]:
     """Return what each weather source says of one run, in campaign order; none where the run's times are not known."""
-    span, known = time_span(run), [w for w in campaign.weather if w.id in records]
+    span, known = _span(run), [w for w in campaign.weather if w.id in records]
     return {w.id: weather.conditions_during(records[w.id], *span, w.max_age, entry) for w in known} if span else {}
 
 
@@ -84,20 +81,19 @@ def first_known(during: Mapping[str, RunConditions], what: str) -> float | None:
     return next((float(value) for value in known if value is not None), None)
 
 
-def vehicle_input(run: CleanRun, correction: float = 0.0) -> weather.VehicleAmbient:
+def _vehicle_input(run: CleanRun, correction: float) -> weather.VehicleAmbient:
     """Return the vehicle's ambient and speed channels of one run, with the correction of its sensor [K]."""
     time, temperature = run.samples("ambient")
     return weather.VehicleAmbient(run.run, run.start or NO_START, time, temperature + correction, *run.samples("speed"))
 
 
-def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | None:
+def _vehicle_series(run: CleanRun, correction: float) -> AmbientSeries | None:
     """Return ambient from the vehicle's own sensor, from readings at speed only; None without an ambient channel.
 
-    At standstill that sensor reads the heat of the engine bay. Readings at speed are condensed to medians of two
-    minutes; before the first and after the last the nearest is taken. Without any reading at speed the lowest tenth of
-    all readings is used, and said.
+    At standstill that sensor reads the heat of the engine bay. Readings at speed are condensed to medians of two minutes.
+    Without any reading at speed the lowest tenth of all readings is used, and said.
     """
-    sensor = vehicle_input(run, correction)
+    sensor = _vehicle_input(run, correction)
     if sensor.time.size == 0:
         return None
     use = ~weather.too_slow(sensor)
@@ -112,7 +108,7 @@ def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | No
 
 def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> AmbientSeries | None:
     """Return ambient from a weather record on the run's clock; None where the record does not cover the run."""
-    end = end_of(run)
+    end = _end_of(run)
     if run.start is None or end is None:
         return None
     time = np.arange(0.0, end + 30.0, 30.0)
@@ -121,7 +117,7 @@ def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> Ambie
 
 
 def choose_ambient(
-    campaign: Campaign, drives: tuple[Drive, ...], records: dict[str, WeatherRecord], zeroing: Zeroing = NOT_ZEROED
+    campaign: Campaign, drives: tuple[Drive, ...], records: Records, zeroing: Zeroing = NOT_ZEROED
 ) -> AmbientReference:
     """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
 
@@ -130,7 +126,7 @@ def choose_ambient(
     runs, ages = [drive.clean for drive in drives], {w.id: w.max_age for w in campaign.weather}
     steps = {run.run: channel_step(campaign, run, "ambient") or ASSUMED_STEP for run in runs}
     shifts = {run: zeroing.correction(campaign, "ambient", step) for run, step in steps.items()}
-    found = {VEHICLE: {run.run: vehicle_series(run, shifts[run.run]) for run in runs}}
+    found = {VEHICLE: {run.run: _vehicle_series(run, shifts[run.run]) for run in runs}}
     found |= {id: {run.run: record_series(run, record, ages[id]) for run in runs} for id, record in records.items()}
     series = {id: {run: one for run, one in of.items() if one is not None} for id, of in found.items()}
     candidates = [_candidate(campaign, id, tuple(of), records.get(id), zeroing) for id, of in series.items()]
@@ -148,29 +144,26 @@ def _candidate(
     campaign: Campaign, id: str, covered: tuple[str, ...], record: WeatherRecord | None, zeroing: Zeroing
 ) -> weather.ReferenceCandidate:
     if record is None:
+        kind: Kind = "vehicle"
         declared = campaign.instrument.channels.get("ambient")
         known = declared is not None and declared.accuracy
-        contributions = weather.reference_contributions(
-            "vehicle",
-            accuracy=parse_quantity(known, "temperature_difference") if known else None,
-            resolution=declared_resolution(campaign).get("ambient", ASSUMED_STEP),
-            zeroed=zeroing.u("ambient"),
-            rounding_known=rounding_mode(campaign, "ambient") != "unknown",
-        )
-        return weather.ReferenceCandidate(id, "vehicle", covered, contributions)
-    accuracy, between = next(w.accuracy for w in campaign.weather if w.id == id), weather.interpolation_error(record)
-    contributions = weather.reference_contributions(
-        record.kind, accuracy=accuracy, resolution=record.resolution, interpolation=between
-    )
-    return weather.ReferenceCandidate(id, record.kind, covered, contributions)
+        told: dict[str, Any] = {
+            "accuracy": parse_quantity(known, "temperature_difference") if known else None,
+            "resolution": declared_resolution(campaign).get("ambient", ASSUMED_STEP),
+            "zeroed": zeroing.u("ambient"),
+            "rounding_known": rounding_mode(campaign, "ambient") != "unknown",
+        }
+    else:
+        accuracy = next(w.accuracy for w in campaign.weather if w.id == id)
+        kind, between = record.kind, weather.interpolation_error(record)
+        told = {"accuracy": accuracy, "resolution": record.resolution, "interpolation": between}
+    return weather.ReferenceCandidate(id, kind, covered, weather.reference_contributions(kind, **told))
 
 
-def _comparisons(
-    runs: list[CleanRun], records: dict[str, WeatherRecord], shifts: Mapping[str, float]
-) -> list[weather.SourceComparison]:
+def _comparisons(runs: list[CleanRun], records: Records, shifts: Mapping[str, float]) -> list[weather.SourceComparison]:
     """Compare the vehicle's sensor, at speed and at rest, with every record, and the records among themselves."""
-    windows = {run.run: span for run in runs if (span := time_span(run))}
-    sensors = [vehicle_input(run, shifts[run.run]) for run in runs if run.run in windows and run.has("ambient")]
+    windows = {run.run: span for run in runs if (span := _span(run))}
+    sensors = [_vehicle_input(run, shifts[run.run]) for run in runs if run.run in windows and run.has("ambient")]
     places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")
     found = [weather.compare_vehicle(sensors, record, at=at) for at in places for record in records.values() if sensors]
     return found + [weather.compare_records(*pair, windows) for pair in combinations(records.values(), 2) if windows]
@@ -181,43 +174,18 @@ WANTED = {"station_pressure": "station pressure", "humidity": "humidity", "ambie
 STATISTICS: dict[str, Callable[[Floats], Any]] = {"mean": np.mean, "low": np.min, "high": np.max}
 
 
-def describe_conditions(
-    drives: tuple[Drive, ...], ambient: AmbientReference, of_runs: tuple[RunWeather, ...]
-) -> pd.DataFrame:
-    """Return the weather during each run, one row per drive: ambient [°C] from the reference, the rest of `run_weather`."""
-    rows = []
-    for drive, air_of_run in zip(drives, of_runs, strict=True):
-        series, end = ambient.series.get(drive.entry.id), end_of(drive.clean)
-        row: dict[str, Any] = {"run": drive.entry.id, "source": ambient.choice.source or "none"}
-        row |= dict.fromkeys(("ambient_mean", "ambient_low", "ambient_high"))
-        note: Part = message("no ambient temperature for this run", code="no-ambient")
-        if series is not None and end is not None:
-            values, note = series.at(np.arange(0.0, end + 1.0, 10.0)), series.note
-            row |= {f"ambient_{name}": float(f(values)) for name, f in STATISTICS.items()}
-        row |= {name: getattr(air_of_run, name) for name in ("pressure", "humidity", "wind_speed", "age")}
-        rows.append(row | {"reason": note})
-    return frame_of(rows)
+def describe_weather(
+    campaign: Campaign, drives: tuple[Drive, ...], ambient: AmbientReference, records: Records, forecasts: Records
+) -> tuple[pd.DataFrame, WeatherEvidence, tuple[EvidenceNotice, ...]]:
+    """Return the ambient of each run by the reference, all that the report says about weather, and what was noticed.
 
-
-def weather_evidence(
-    campaign: Campaign,
-    drives: tuple[Drive, ...],
-    ambient: AmbientReference,
-    records: dict[str, WeatherRecord],
-    runs: tuple[RunWeather, ...],
-    conditions: pd.DataFrame,
-    forecasts: dict[str, WeatherRecord],
-) -> WeatherEvidence:
-    """Return everything that the report says about weather, but the intervals of `source_offsets`.
-
-    `campaign`: time zone, and the longest age of a forecast; `drives`: all runs; `ambient`: reference of the campaign;
-    `records`, `forecasts`: weather records and recorded forecasts by source id; `runs`: as of `run_weather`;
-    `conditions`: ambient of each run by the reference, one row per drive: what came.
+    One row per drive, ambient in [°C]. The evidence lacks the intervals of `source_offsets`.
     """
-    choice = ambient.choice
+    runs = tuple(_run_weather(campaign, drive, ambient, records) for drive in drives)
+    conditions, choice = _conditions(drives, ambient, runs), ambient.choice
     came = zip(drives, rows_of(conditions), strict=True)
     beside = [_forecast(campaign, drive, record, actual) for drive, actual in came for record in forecasts.values()]
-    return WeatherEvidence(
+    evidence = WeatherEvidence(
         chosen_by=choice.chosen_by,
         rule=weather.RULE,
         uncertainty=choice.uncertainty,
@@ -229,6 +197,28 @@ def weather_evidence(
         forecasts=tuple(row for rows in beside for row in rows),
         forecast_limit=weather.SPREAD_LIMIT,
     )
+    every = (*records.items(), *forecasts.items())
+    found = [EvidenceNotice(id, notice.code, notice) for id, record in every for notice in record.notices]
+    for first, second in combinations(records.values(), 2):
+        if (notice := weather.compare_pressures(first, second)) is not None:
+            found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice))
+    found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in runs for note in run.notes]
+    return conditions, evidence, tuple(found)
+
+
+def _conditions(drives: tuple[Drive, ...], ambient: AmbientReference, of_runs: tuple[RunWeather, ...]) -> pd.DataFrame:
+    rows = []
+    for drive, air_of_run in zip(drives, of_runs, strict=True):
+        series, end = ambient.series.get(drive.entry.id), _end_of(drive.clean)
+        row: dict[str, Any] = {"run": drive.entry.id, "source": ambient.choice.source or "none"}
+        row |= dict.fromkeys(f"ambient_{name}" for name in STATISTICS)
+        note: Part = message("no ambient temperature for this run", code="no-ambient")
+        if series is not None and end is not None:
+            values, note = series.at(np.arange(0.0, end + 1.0, 10.0)), series.note
+            row |= {f"ambient_{name}": float(f(values)) for name, f in STATISTICS.items()}
+        row |= {name: getattr(air_of_run, name) for name in ("pressure", "humidity", "wind_speed", "age")}
+        rows.append(row | {"reason": note})
+    return frame_of(rows)
 
 
 def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> tuple[results.SourceOffset, ...]:
@@ -258,9 +248,7 @@ def _source(
     )  # fmt: skip
 
 
-def run_weather(
-    campaign: Campaign, drive: Drive, ambient: AmbientReference, records: dict[str, WeatherRecord]
-) -> RunWeather:
+def _run_weather(campaign: Campaign, drive: Drive, ambient: AmbientReference, records: Records) -> RunWeather:
     """Return air and wind during one run, and what the campaign declares of it.
 
     Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
@@ -280,7 +268,7 @@ def run_weather(
     source, windy = first_with("air_density", "station_pressure"), first_with("wind_speed")
     aged = ambient.choice.source if ambient.choice.source in during else next(iter(order), None)
     density = during[source].air_density if source else None
-    series, end = ambient.series.get(run.id), end_of(drive.clean)
+    series, end = ambient.series.get(run.id), _end_of(drive.clean)
     change = None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
     raining = [conditions.raining for conditions in during.values() if conditions.raining is not None]
     return RunWeather(
@@ -316,32 +304,20 @@ def _density_altitude(density: float | None) -> float | None:
 
 
 def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[results.ForecastValue]:
-    span = time_span(drive.clean)
+    span = _span(drive.clean)
     if span is None:
         return
     age = next(w.max_age for w in campaign.weather if w.id == record.source)
     expected = weather.conditions_during(record, *span, age)
-    for what, quantity, forecast, came in (
-        ("mean ambient", "temperature", expected.ambient_mean, actual.ambient_mean),
-        ("highest ambient", "temperature", expected.ambient_high, actual.ambient_high),
-        ("wind speed", "speed", expected.wind_speed, actual.wind_speed),
+    for what, quantity, name in (
+        ("mean ambient", "temperature", "ambient_mean"),
+        ("highest ambient", "temperature", "ambient_high"),
+        ("wind speed", "speed", "wind_speed"),
     ):
+        forecast, came = getattr(expected, name), getattr(actual, name)
         if forecast is not None:
             difference = None if came is None else came - forecast
             judged = difference is not None and what == "mean ambient"
             within = abs(difference or 0.0) <= weather.SPREAD_LIMIT + 1e-9 if judged else None
             known, of = "" if came is not None else "not recorded", (drive.entry.id, record.source, what, quantity)
             yield results.ForecastValue(*of, forecast, came, difference, within, known)
-
-
-def weather_notices(
-    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], evidence: WeatherEvidence
-) -> tuple[EvidenceNotice, ...]:
-    """Return what was noticed while reading and comparing the sources, and where reports contradict what is declared."""
-    every = (*records.items(), *forecasts.items())
-    found = [EvidenceNotice(id, notice.code, notice) for id, record in every for notice in record.notices]
-    for first, second in combinations(records.values(), 2):
-        if (notice := weather.compare_pressures(first, second)) is not None:
-            found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice))
-    found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in evidence.runs for note in run.notes]
-    return tuple(found)

@@ -18,7 +18,7 @@ from intake_report import formatting
 from intake_report.align.path import path_from_gpx
 from intake_report.analyse import analyse
 from intake_report.analyse.claim_check import campaign_mistakes
-from intake_report.analyse.compare.covariates import DEFAULT, LEAST_LEFT
+from intake_report.analyse.compare.estimate import DEFAULT, LEAST_LEFT
 from intake_report.analyse.limitations.layout import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign, refuse

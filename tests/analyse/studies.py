@@ -9,8 +9,7 @@ from metrics.support import rebuild
 from simulated import HOLD, Study, design, expected_metrics, find_events, simulate_campaigns
 
 from intake_report.analyse.compare import compare
-from intake_report.analyse.uncertainty.perturb import perturbed, prepare
-from intake_report.analyse.uncertainty.sources import find_sources
+from intake_report.analyse.uncertainty.sources import find_sources, perturbed, prepare
 from intake_report.analyse.zeroing import FADING, NOT_ZEROED, WARM, Sight, Stand, Zeroing, draw_offsets
 from intake_report.campaign import Campaign
 from intake_report.demo.route import demo_route

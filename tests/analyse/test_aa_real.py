@@ -12,7 +12,8 @@ from conftest import run_chain
 
 from analyse.loop import WEATHER, session_of, write_loop
 from intake_report.analyse import conclude, measure_runs
-from intake_report.analyse.compare import compare, gather_covariates
+from intake_report.analyse.compare import compare
+from intake_report.analyse.compare.estimate import gather_covariates
 from intake_report.analyse.inputs import ByRun, pair
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.formatting import with_unit

@@ -12,8 +12,7 @@ from metrics.support import entered, rebuild, series
 
 from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, statement, with_uncertainty
-from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
-from intake_report.analyse.uncertainty.sources import Source
+from intake_report.analyse.uncertainty.sources import EventLimits, Source, event_effects, perturbed, prepare
 from intake_report.analyse.zeroing import NOT_ZEROED
 from intake_report.messages import said
 from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from intake_report.analyse.uncertainty.perturb import perturbed, prepare
+from intake_report.analyse.uncertainty.sources import perturbed, prepare
 from intake_report.messages import said
 from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, find_nodes, rebuilt
 from intake_report.results import MetricKey, MetricResult, Parameter

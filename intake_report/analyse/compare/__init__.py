@@ -8,8 +8,7 @@ import numpy as np
 
 from intake_report import statistics
 from intake_report.analyse.compare import instruments
-from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
-from intake_report.analyse.compare.estimate import Estimate, estimate, permutation, reasons_of
+from intake_report.analyse.compare.estimate import Covariates, Estimate, adjust, estimate, permutation, reasons_of
 from intake_report.analyse.compare.instruments import InstrumentDraws
 from intake_report.campaign import Campaign
 from intake_report.messages import Count, Listing, Message, Part, Value, message
@@ -18,6 +17,7 @@ from intake_report.results.compared import Call
 from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity, direction
 from intake_report.units import parse_quantity
 
+Draws = InstrumentDraws | None
 INDICATION = "indication only"
 NOT_SHOWN = "no difference shown"
 NOT_COMPARED = "not compared"
@@ -36,7 +36,7 @@ def compare(
     campaign: Campaign,
     metrics: Metrics,
     values: MetricValues,
-    draws: InstrumentDraws | None = None,
+    draws: Draws = None,
     covariates: Covariates | None = None,
 ) -> tuple[Comparison, ...]:
     """Return the difference of every configuration from the baseline, metric by metric; `values` of the runs that take part.
@@ -74,13 +74,10 @@ def compare_pair(
     values: Sequence[MetricResult],
     configuration: str,
     versus: str,
-    draws: InstrumentDraws | None = None,
+    draws: Draws = None,
     covariates: Covariates | None = None,
 ) -> Comparison:
-    """Return configuration minus versus in one metric, from its values in all runs that take part; as `compare`.
-
-    Without Holm's adjustment, which is over several comparisons.
-    """
+    """Return configuration minus versus as `compare`, of its values in all runs that take part, without Holm's adjustment."""
     known = [v for v in values if v.status != "not computed"]
     sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
     missed, within = ([sum(v.status == s for v in side) for side in sides] for s in ("not reached", "within at entry"))
@@ -121,15 +118,14 @@ def compare_pair(
     return replace(judged(adjusted), covariates=fits, unadjusted=plain, refused=refused)
 
 
-def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None, *, replicates: bool) -> Comparison:
+def _with_interval(row: Comparison, made: Estimate, draws: Draws, *, replicates: bool) -> Comparison:
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
     between, model = made.found, made.model
     row = replace(
         row, difference=between.difference, note=between.note, confounded=made.confounded,
         units=made.units[0], units_versus=made.units[1], no_scatter=any(note.code == "no-scatter" for note in between.notes),
     )  # fmt: skip
-    alone = between.low is None and between.high is None
-    part = None
+    alone, part = between.low is None and between.high is None, None
     if model is not None:
         weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
         part = instruments.instrument_part(draws, row.key, weights, total=alone, level=row.level)
@@ -179,7 +175,7 @@ def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Compari
 
 
 def judge(key: MetricKey, c: Comparison) -> Comparison:
-    """Return the comparison with its verdict, from interval, p-values and equivalence.
+    """Return the comparison with its verdict.
 
     Without two independent units on both sides, or without an interval from the runs, it is an indication at most.
     Headline metrics are called only when Holm's adjustment over all of them agrees, and suggested where it does not;
@@ -195,8 +191,7 @@ def _call(key: MetricKey, c: Comparison) -> tuple[Call, str]:
         return "not compared", NOT_COMPARED
     if not c.replicated or c.basis != "runs":
         return "indication", INDICATION
-    lower = c.high is not None and c.high < 0.0
-    higher = c.low is not None and c.low > 0.0
+    lower, higher = c.high is not None and c.high < 0.0, c.low is not None and c.low > 0.0
     if c.order is not None:
         risk = 0.5 * (1.0 - c.level)
         lower, higher = c.order >= 1.0 - risk, c.order <= risk
@@ -236,10 +231,7 @@ def with_headlines(metrics: Metrics, values: MetricValues) -> Metrics:
 
 
 def summarise(campaign: Campaign, metrics: Metrics, values: MetricValues) -> tuple[MetricSummary, ...]:
-    """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
-
-    No mean where a run did not reach the margin or began within it: a mean of the others would be too low or too high.
-    """
+    """Return count, mean and standard deviation of each metric and configuration; without a mean where a run is censored."""
     return tuple(
         _summary(key, c.id, [v for v in values if v.key == key.key and v.configuration == c.id])
         for key in metrics
@@ -249,15 +241,12 @@ def summarise(campaign: Campaign, metrics: Metrics, values: MetricValues) -> tup
 
 def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> MetricSummary:
     reached = [v.value for v in values if v.value is not None]
-    censored = sum(v.status == "not reached" for v in values)
-    within = sum(v.status == "within at entry" for v in values)
+    censored, within = (sum(v.status == state for v in values) for state in ("not reached", "within at entry"))
     n = len(reached) + censored + within
-    if censored or within:
-        states = (
-            ("not reached in {missed} of {runs}", "not-reached", censored),
-            ("within at entry in {missed} of {runs}", "within", within),
-        )
-        parts = [message(template, code, missed=k, runs=Count(n, "run")) for template, code, k in states if k]
+    if censored or within:  # a mean of the others would be too low or too high
+        states = ("not reached", "not-reached", censored), ("within at entry", "within", within)
+        runs = Count(n, "run")
+        parts = [message(what + " in {missed} of {runs}", code, missed=k, runs=runs) for what, code, k in states if k]
         note = parts[0] if len(parts) == 1 else Listing(tuple(parts))
         return MetricSummary(key.key, configuration, n, censored, None, None, note, within)
     if not reached:
@@ -271,8 +260,9 @@ def check_model(
 ) -> tuple[ModelCheck, ...]:
     """Return, for each headline metric, whether consecutive runs hang together and whether effects add up.
 
-    `starts` are ISO texts, which sort; runs without one stay in campaign order. Runs of one block follow each other: a warm engine bay or a wet road carries over. Residuals of few runs are tied
-    to each other by what was estimated, which makes the test blunt; a large p-value is no proof of independence.
+    `starts` are ISO texts, which sort. Runs of one block follow each other: a warm engine bay or a wet road carries over.
+    Residuals of few runs are tied to each other by what was estimated, which makes the test blunt; a large p-value is no proof
+    of independence.
     """
     rng = np.random.default_rng(campaign.metrics.seed)
     ordered = sorted((v for v in values if v.value is not None), key=lambda v: starts.get(v.run) or "")
@@ -281,14 +271,12 @@ def check_model(
 
 def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -> ModelCheck:
     if len(values) < 3:
-        note = message("fewer than three runs have a value", code="few-runs")
-        return ModelCheck(key, None, None, 0, None, "none", note)
+        few = message("fewer than three runs have a value", code="few-runs")
+        return ModelCheck(key, None, None, 0, None, "none", few)
     numbers = [v.value for v in values if v.value is not None]
     ids, blocks = [v.configuration for v in values], [v.block or "" for v in values]
     residuals = statistics.additive_residuals(numbers, ids, blocks)
-    both = list(zip(residuals.tolist(), blocks, strict=True))
-    sessions = [[residual for residual, block in both if block == name] for name in dict.fromkeys(blocks)]
-    lag = statistics.lag_one(sessions, rng)
+    lag = statistics.lag_one([residuals[np.array(blocks) == name].tolist() for name in dict.fromkeys(blocks)], rng)
     several = len(set(blocks)) > 1 and len(set(ids)) > 1
     effects = statistics.additivity(numbers, ids, blocks) if several else statistics.Additivity("none", None)
     notes = statistics.in_one([note for note in (lag.note, effects.note) if note])

@@ -29,22 +29,17 @@ class InstrumentDraws(Protocol):
 
 
 class InstrumentPart(NamedTuple):
-    """What the instruments leave of a difference.
+    """What the instruments leave of a difference."""
 
-    `lost` is the share of draws that do not reach the margin. `over` and `under` are the shares in which the difference lies
-    beyond every number above, and below: where runs of both signs do not reach the margin it may be either, and the draw counts in
-    both. `values` (k, n) are the draws in which all runs reach it, `spread` their standard deviation: a part, never the whole,
-    where some are lost. `low` and `high` limit the draws' own coverage interval; None where a limit lies among the draws beyond
-    every number.
-    """
-
-    lost: float
-    over: float
+    lost: float  # share of draws that do not reach the margin
+    over: (
+        float  # over, under: shares beyond every number above, and below; both where runs of both signs do not reach it
+    )
     under: float
-    values: Floats
-    low: float | None
+    values: Floats  # (k, n): draws in which all runs reach it
+    low: float | None  # low, high: of the draws' own coverage interval; None where it lies beyond every number
     high: float | None
-    spread: float
+    spread: float  # standard deviation of `values`: a part, never the whole, where some are lost
 
 
 def instrument_part(
@@ -52,10 +47,9 @@ def instrument_part(
 ) -> InstrumentPart | None:
     """Return what draws leave of a sum of runs' values by `weights`: of the shared sources, or of all where `total`.
 
-    The spread, over the draws, of the same weighted sum that the estimate is: a bias that shifts every run alike
-    cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not. A draw in which a run
-    does not reach the margin is longer than all others (as in `statistics.summarise_draws`), and the sum then
-    beyond every number on the side of that run's weight; one in which it is within at entry is as its shortest.
+    Of the same weighted sum that the estimate is: a bias that shifts every run alike cancels; one that shifts runs by different
+    amounts (a crossing time near a plateau) does not. A draw in which a run does not reach the margin is longer than all
+    others, and the sum then beyond every number on the side of that run's weight; one within at entry is as its shortest.
     """
     values, weight = _values(draws, key, list(weights), total), np.array(list(weights.values()))
     if values is None or len(values) < LEAST_DRAWS:
@@ -95,14 +89,12 @@ def _values(draws: InstrumentDraws | None, key: str, runs: Sequence[str], total:
 def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Difference:
     """Return a difference from the scatter between runs whose interval includes the biases that all runs share.
 
-    Every draw of the biases gives values of all runs and so a difference with its own t distribution; the interval is
-    that of their mixture, which need not be symmetric: a recovery time is cut off at zero on one side and runs into a
-    plateau on the other. Where everything cancels it is the t interval that came in. A censored interval has no
-    standard error: each of its half-widths is combined with that of the draws in quadrature.
+    Every draw of the biases gives values of all runs and so a difference with its own t distribution; the interval is that of
+    their mixture, which need not be symmetric: a recovery time is cut off at zero on one side and runs into a plateau on the
+    other. A censored interval has no standard error: each of its half-widths is combined with that of the draws in quadrature.
 
-    Draws in which a run does not reach the margin are never dropped: they widen the side on which they lie, and open
-    it (a limit of None) where the quantile falls among them; to the other limit they are as the rest of the draws, so
-    that they do not narrow it. The standard error is None where a limit is.
+    Draws in which a run does not reach the margin widen the side on which they lie, and open it (a limit of None) where the
+    quantile falls among them; to the other limit they are as the rest of the draws, so that they do not narrow it.
     """
     if (found.low is None and found.high is None) or found.df is None:
         return found
@@ -129,34 +121,29 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
 
 
 class DrawnOrder(NamedTuple):
-    """Which of two is lower, by the sign of the difference draw by draw.
+    """Which of two is lower, by the sign of the difference draw by draw."""
 
-    `lower`: probability that the difference is below zero. `bound`: limit of the difference on the side of zero, None where
-    there is none. `undecided`: share of the draws that say nothing of the order; they are left out of the other two.
-    """
-
-    lower: float
-    bound: float | None
-    undecided: float
+    lower: float  # probability that the difference is below zero
+    bound: float | None  # limit of the difference on the side of zero, None where there is none
+    undecided: float  # share of the draws that say nothing of the order; they are left out of the other two
 
 
 def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found: Difference) -> DrawnOrder | None:
     """Return the order of two where draws of the biases that all runs share do not reach the margin.
 
-    A run that does not reach the margin is later than any that does, by as much as any other that does not, and one that is
-    within it at entry sooner: the side whose lost runs weigh more is later, and where they weigh alike the runs with a time
-    decide, with the scatter between runs. A draw in which no run reaches, or all are within, says nothing; None where that
-    is every second draw or more.
+    A run that does not reach the margin is later than any that does, and one that is within it at entry sooner: the side
+    whose lost runs weigh more is later, and where they weigh alike the runs with a time decide, with the scatter between runs.
+    A draw in which no run reaches, or all are within, says nothing; None where that is every second draw or more.
     """
     values = _values(draws, key, model.runs)
     if values is None or not found.standard_error or found.df is None:
         return None
     lost = np.isinf(values)
     some = lost.any(axis=1)
-    weighs = model.weights != 0.0
     beyond = np.where(lost, np.sign(values), 0.0) @ model.weights
-    silent = some & lost[:, weighs].all(axis=1) & (np.abs(beyond) < LEVEL)
-    level = some & ~silent & (np.abs(beyond) < LEVEL)
+    even = some & (np.abs(beyond) < LEVEL)
+    silent = even & lost[:, model.weights != 0.0].all(axis=1)
+    level = even & ~silent
     partial = np.where(lost[level], 0.0, values[level]) @ model.weights
     parts = [(partial, np.full(len(partial), found.standard_error), np.full(len(partial), found.df))]
     whole = model.evaluate(values[~some]) if not some.all() else None

@@ -1,7 +1,4 @@
-"""Uncertainty of one run's value: Monte Carlo through the whole metric with what is known about the instruments.
-
-JCGM 101:2008: values, what is common to the runs, budgets.
-"""
+"""Uncertainty of one run's value: Monte Carlo through the whole metric with what is known about the instruments (JCGM 101:2008)."""
 
 from __future__ import annotations
 
@@ -16,8 +13,8 @@ import numpy as np
 from intake_report import results
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive, declared_resolution
-from intake_report.analyse.uncertainty import perturb
-from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources
+from intake_report.analyse.uncertainty import sources as varied
+from intake_report.analyse.uncertainty.sources import Sources, find_sources
 from intake_report.analyse.zeroing import Zeroing, channel_step
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
@@ -36,7 +33,7 @@ FEW_FAILED = 0.01
 
 
 class RunDraws(NamedTuple):
-    """Draws of one run by metric key, each (m,): all sources, only the common ones, only its own; and budgets by source."""
+    """Draws of one run by metric key, (m,): all sources, only the common ones, only its own; and its budgets by source."""
 
     all: dict[str, Floats]
     common: dict[str, Floats]
@@ -46,16 +43,13 @@ class RunDraws(NamedTuple):
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """Uncertainty of all runs by id, in campaign order; draw i of the common sources is the same in all runs.
-
-    `statement` is what the report says, without differences.
-    """
+    """Uncertainty of all runs by id, in campaign order, and what the report says of it, without differences."""
 
     runs: dict[str, RunDraws]
     statement: results.InstrumentUncertainty
 
     def common(self, key: str, run: str) -> Floats | None:
-        """Return the draws of a metric of one run with what all runs share, (m,); None where it was not drawn."""
+        """Return the draws of a metric of one run with what all runs share, (m,), alike in each; None where not drawn."""
         return self.runs[run].common.get(key) if run in self.runs else None
 
     def total(self, key: str, run: str) -> Floats | None:
@@ -89,10 +83,10 @@ def assess(
     metrics: Metrics,
     values: MetricValues,
 ) -> Uncertainty:
-    """Put the uncertainty of the instruments through every metric of every run.
+    """Put the uncertainty of the instruments through every metric of every run, drives and series in campaign order.
 
-    `drives` and `series` are the runs in campaign order, `values` the metrics without uncertainty, which the draws are centred
-    on. Reproducible: each run has a generator of its own from the seed and its id, so that runs do not change each other's.
+    `values` are the metrics without uncertainty, which the draws are centred on. Each run has a generator of its own from
+    the seed and its id, so that runs do not change each other's.
     """
     settings = campaign.metrics
     steps = {name: [channel_step(campaign, drive.clean, name) for drive in drives] for name in ("iat", "ambient")}
@@ -109,21 +103,17 @@ def assess(
         known = {k: v for k in keys if (v := nominal[k.key, run.run]).status != "not computed"}
         if run.time.size < 2 or not known:
             return RunDraws({}, {}, {}, {})
-        limits = perturb.event_limits(drive, run, speed_step)
-        effects = {key.key: perturb.event_effects(key, run, limits) for key in known}
+        limits = varied.event_limits(drive, run, speed_step)
+        effects = {key.key: varied.event_effects(key, run, limits) for key in known}
         rng = np.random.default_rng([settings.seed, 1, zlib.crc32(run.run.encode())])
-        return _Study(perturb.prepare(run, step), sources, known, effects).run(common, rng, settings.draws)
+        return _Study(varied.prepare(run, step), sources, known, effects).run(common, rng, settings.draws)
 
     with ThreadPoolExecutor(WORKERS) as pool:
         found = tuple(pool.map(one, zip(drives, series, steps["iat"], strict=True)))
-    statement = results.InstrumentUncertainty(
-        draws=settings.draws,
-        seed=settings.seed,
-        level=settings.confidence,
-        sources=tuple(source.row for source in sources.sources),
-        budgets=tuple(row for key in keys if key.spec.headline for row in _budget(key, sources, found)),
-        assumptions=sources.assumptions,
-    )
+    budgets = tuple(row for key in keys if key.spec.headline for row in _budget(key, sources, found))
+    rows = tuple(source.row for source in sources.sources)
+    of = settings.draws, settings.seed, settings.confidence, rows, budgets
+    statement = results.InstrumentUncertainty(*of, assumptions=sources.assumptions)
     return Uncertainty({run.run: draws for run, draws in zip(series, found, strict=True)}, statement)
 
 
@@ -141,17 +131,17 @@ def _draws(sources: Sources, common: bool, rng: np.random.Generator, m: int) -> 
 class _Study:
     """The Monte Carlo of one run: metrics with their values as reported, and the effects of the events' times."""
 
-    readings: perturb.Readings
+    readings: varied.Readings
     sources: Sources
     known: dict[MetricKey, MetricResult]
-    effects: dict[str, perturb.EventEffects]
+    effects: dict[str, varied.EventEffects]
 
     def run(self, common: dict[str, Floats], rng: np.random.Generator, m: int) -> RunDraws:
         own = _draws(self.sources, False, rng, m)
         noise = rng.uniform(-1.0, 1.0, (m, self.readings.errors))
         events = rng.uniform(-1.0, 1.0, (4, m))
         part = min(PARTS, m)
-        first, wanted = ({kind: values[:part] for kind, values in of.items()} for of in (common, own))
+        shared, alone = ({kind: values[:part] for kind, values in of.items()} for of in (common, own))
         both = {kind: common.get(kind, 0.0) + own.get(kind, np.zeros(m)) for kind in (*common, *own)}
         # what brings undisturbed readings in the draws' arithmetic to the value as reported
         plain = self._metrics({"reading": np.zeros(1)}, None, self.known)
@@ -162,13 +152,13 @@ class _Study:
         }
         return RunDraws(
             self._evaluate(both, noise, events, offsets),
-            self._evaluate(first, None, None, offsets),
-            self._evaluate(wanted, noise[:part], events[:, :part], offsets),
+            self._evaluate(shared, None, None, offsets),
+            self._evaluate(alone, noise[:part], events[:, :part], offsets),
             self._budgets(noise),
         )
 
     def _metrics(self, shifts: dict[str, Floats], noise: Floats | None, keys: Iterable[MetricKey]) -> dict[str, Floats]:
-        series = perturb.perturbed(self.readings, shifts, noise)
+        series = varied.perturbed(self.readings, shifts, noise)
         found = {key.key: evaluate_draws(key, series) for key in keys}
         return {key: values for key, values in found.items() if values is not None}
 
@@ -197,24 +187,22 @@ class _Study:
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
         """Return the standard deviation that each source alone causes in each headline metric, by metric and source."""
-        headline = [key for key in self.known if key.spec.headline]
-        budgets: dict[str, dict[str, float]] = {key.key: {} for key in headline}
-        for source in self.sources.sources if headline else ():
-            for key, u in self._alone(source, headline, noise).items():
+        keys = [key for key in self.known if key.spec.headline]
+        budgets: dict[str, dict[str, float]] = {key.key: {} for key in keys}
+        for source in self.sources.sources if keys else ():
+            if source.kind == "events":
+                alone = {key.key: self.effects[key.key].u for key in keys}
+            elif source.kind == "speed":
+                alone = {key.key: abs(self.effects[key.key].per_speed) * (source.u or 0.0) for key in keys}
+            else:
+                steps = source.kind == "steps"
+                plain = {"reading": np.zeros(min(STEP_DRAWS, len(noise)) if steps else SPREAD)}
+                shifts = plain if steps else plain | source.effects(source.spread(SPREAD))
+                found = self._metrics(shifts, noise[:STEP_DRAWS] if steps else None, keys)
+                alone = {key: float(np.std(values)) for key, values in found.items() if np.isfinite(values).all()}
+            for key, u in alone.items():
                 budgets[key][source.name] = u
         return budgets
-
-    def _alone(self, source: Source, keys: list[MetricKey], noise: Floats) -> dict[str, float]:
-        if source.kind == "events":
-            return {key.key: self.effects[key.key].u for key in keys}
-        if source.kind == "speed":
-            return {key.key: abs(self.effects[key.key].per_speed) * (source.u or 0.0) for key in keys}
-        if source.kind == "steps":
-            some = noise[:STEP_DRAWS]
-            found = self._metrics({"reading": np.zeros(len(some))}, some, keys)
-        else:
-            found = self._metrics({"reading": np.zeros(SPREAD)} | source.effects(source.spread(SPREAD)), None, keys)
-        return {key: float(np.std(values)) for key, values in found.items() if np.isfinite(values).all()}
 
 
 def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> list[results.BudgetRow]:
@@ -231,22 +219,24 @@ def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> lis
 
 def with_uncertainty(values: MetricValues, uncertainty: Uncertainty) -> MetricValues:
     """Return the values of the same runs with their standard uncertainty, coverage interval, and parts."""
-    return tuple(_with(value, uncertainty.runs[value.run], uncertainty.statement.level) for value in values)
-
-
-def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
-    whole, common, own = (_summary(of.get(value.key), level) for of in (run.all, run.common, run.own))
-    if whole is None or value.status == "not computed":
-        return value
-    note = value.note
-    if whole.failed > FEW_FAILED:
-        share = Value(whole.failed, "share")
-        failed = message("in {share} of the draws it could not be computed", code="draws-failed", share=share)
-        note = in_one([note, failed] if note else [failed])
-    return replace(
-        value, u=whole.u, low=whole.low, high=whole.high, u_common=common and common.u, u_own=own and own.u,
-        draws_not_reached=whole.not_reached, note=note,
-    )  # fmt: skip
+    rows, level = [], uncertainty.statement.level
+    for value in values:
+        run, note = uncertainty.runs[value.run], value.note
+        whole, common, own = (_summary(of.get(value.key), level) for of in (run.all, run.common, run.own))
+        if whole is None or value.status == "not computed":
+            rows.append(value)
+            continue
+        if whole.failed > FEW_FAILED:
+            share = Value(whole.failed, "share")
+            failed = message("in {share} of the draws it could not be computed", code="draws-failed", share=share)
+            note = in_one([note, failed] if note else [failed])
+        parts: dict[str, Any] = {
+            "u_common": common and common.u,
+            "u_own": own and own.u,
+            "draws_not_reached": whole.not_reached,
+        }
+        rows.append(replace(value, u=whole.u, low=whole.low, high=whole.high, note=note, **parts))
+    return tuple(rows)
 
 
 def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
@@ -260,8 +250,7 @@ def statement(
 ) -> results.InstrumentUncertainty:
     """Return what the report says about the instruments, with how uncertain they leave the differences from the baseline's mean.
 
-    Over the runs in the comparison. What is common is the same draw in all runs and so cancels
-    as far as runs respond alike. No difference where a run has no value or some draws do not reach it.
+    What is common cancels as far as runs respond alike. No difference where a run has no value or some draws do not reach it.
     """
     level, baseline = campaign.metrics.confidence, campaign.baseline.id
     used = {run.id: run.configuration for run in runs if run.decision != "excluded"}

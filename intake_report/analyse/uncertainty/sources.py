@@ -1,19 +1,26 @@
-"""The sources of uncertainty of one run's value: what the campaign declares about its instruments, or what is assumed."""
+"""What may be off in one run's value: sources that the campaign declares or that are assumed, and readings as they might be.
+
+Readings of many draws at once; the times of events as first-order effects.
+"""
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from intake_report.align.landmarks import IN_PLACE
 from intake_report.analyse.ambient import VEHICLE, AmbientReference
+from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import ASSUMED_ACCURACY, ASSUMED_STEP, NORMAL_95, SHIFT, Zeroing, rounding_mode
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
+from intake_report.metrics import REGISTRY, RunSeries, evaluate, find_nodes
 from intake_report.metrics.series import Floats
-from intake_report.results import SourceRow
+from intake_report.results import MetricKey, SourceRow
 from intake_report.results.text import ROUNDING_MODE
 from intake_report.units import parse_quantity
 
@@ -21,6 +28,13 @@ from intake_report.units import parse_quantity
 ASSUMED_SPEED = 2.0  # km/h
 ASSUMED_CLOCK = 2.0  # s
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
+SLOWEST = 1.4  # m/s; a limit of a phase is passed at a walk at least
+MOST_PAIRS = 150  # pairs of samples per draw of a Theil–Sen slope
+AROUND, USUAL, LEAST = (
+    3.0,
+    5.0,
+    0.5,
+)  # s about the highway entry for the acceleration there; km/h per s where not known; least
 
 Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
 Shape = Literal["rectangular", "normal", "two-valued"]
@@ -53,12 +67,11 @@ EVENTS = message(
 class Source:
     """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
 
-    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the
-    speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the same
-    draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a rectangular distribution, the standard deviation
-    of a normal one; a two-valued one is plus or minus `scale`, each with probability ½; None for steps and events. The same draw
-    moves ambient by `beside` times as much: what one control unit does to both channels. Where `rows` are given they are the draws,
-    joint by kind, each (n,) [K], about zero.
+    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed"
+    the speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the
+    same draw for all runs. `scale`: half-width of a rectangular distribution, standard deviation of a normal one; a two-valued
+    one is plus or minus `scale`, each with probability ½; None for steps and events. The same draw moves ambient by `beside`
+    times as much: what one control unit does to both channels. `rows` are draws joint by kind, each (n,) [K], about zero.
     """
 
     name: str
@@ -89,8 +102,7 @@ class Source:
         """Return by kind of input what values of the source do to it: those of `draw` or `spread`."""
         if self.rows is not None:
             return {kind: rows[values.astype(np.intp)] for kind, rows in self.rows.items()}
-        plain: dict[str, Floats] = {self.kind: values}
-        return plain | ({"ambient": self.beside * values} if self.beside else {})
+        return {str(self.kind): values} | ({"ambient": self.beside * values} if self.beside else {})
 
     def draw(self, rng: np.random.Generator, m: int) -> Floats:
         """Return m random values, or the numbers of m rows."""
@@ -110,9 +122,7 @@ class Source:
         assert self.scale is not None
         if self.shape == "two-valued":
             return np.where(np.arange(k) % 2 == 0, -self.scale, self.scale)
-        return np.asarray(
-            self.scale * (ndtri(share) if self.shape == "normal" else 2.0 * share - 1.0), dtype=np.float64
-        )
+        return np.asarray(self.scale * (ndtri(share) if self.shape == "normal" else 2.0 * share - 1.0))
 
     @property
     def row(self) -> SourceRow:
@@ -130,9 +140,9 @@ class Sources(NamedTuple):
 def find_sources(
     campaign: Campaign, ambient: AmbientReference, steps: Mapping[str, float | None], zeroing: Zeroing
 ) -> Sources:
-    """Return the sources of uncertainty of a run's value; `steps` are those of the IAT and ambient readings [K].
+    """Return the sources of uncertainty of a run's value; `steps` of the IAT and ambient readings [K].
 
-    Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
+    Limits ± a are rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, 95 % limits.
     """
     channels = campaign.instrument.channels
     iat, speed = channels.get("iat", InstrumentChannel()), channels.get("speed", InstrumentChannel())
@@ -222,22 +232,163 @@ def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
     half, normal = parse_quantity(iat.accuracy, DELTA), iat.accuracy_distribution == "normal"
     known = "normal: taken as 95 % limits" if normal else "rectangular"
     basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=known)
-    if normal:
-        return Source("Sensor accuracy", "reading", True, DELTA, basis, half / NORMAL_95, "normal")
-    return Source("Sensor accuracy", "reading", True, DELTA, basis, half)
+    of: tuple[float, Shape] = (half / NORMAL_95, "normal") if normal else (half, "rectangular")
+    return Source("Sensor accuracy", "reading", True, DELTA, basis, *of)
 
 
 def _ambient(ambient: AmbientReference) -> list[Source]:
     rows = []
-    for part in ambient.choice.contributions:
-        if part.name in ("rounding mode", "soak check"):
-            continue  # drawn with those of the intake air, which they share the control unit with
-        # interpolation is a scatter that was observed, the others are limits
+    # those two are drawn with those of the intake air, which they share the control unit with
+    for part in (p for p in ambient.choice.contributions if p.name not in ("rounding mode", "soak check")):
         shape: Shape = "normal"
         basis: Part = part.basis
         scale = part.value
-        if part.name != "interpolation in time":
+        if part.name != "interpolation in time":  # a scatter that was observed; the others are limits
             shape, scale = "rectangular", math.sqrt(3.0) * part.value
             basis = message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis)
         rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, DELTA, basis, scale, shape))
     return rows
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What of one run's readings may be otherwise.
+
+    `spread` (k,): half-widths of the rectangular errors at the nodes of the reading [K], `group` (k,): the random number that
+    each node takes: those of one plateau are off together. `left`, `right` (n,): the nodes around each sample, `share`: weight
+    of the right one; `ambient_rate`: mean slope of ambient [K/s].
+    """
+
+    series: RunSeries
+    spread: Floats
+    group: NDArray[np.intp]
+    left: NDArray[np.intp]
+    right: NDArray[np.intp]
+    share: Floats
+    ambient_rate: float
+
+    @property
+    def errors(self) -> int:
+        """Number of independent errors."""
+        return int(self.group.max()) + 1
+
+
+def prepare(series: RunSeries, step: float | None) -> Readings:
+    """Return the readings of one run, ready for draws."""
+    time, n = series.time, series.time.size
+    of_reading = (time, series.reading, step, series.stops, series.corners, series.lag)
+    nodes = series.timed("nodes", lambda: find_nodes(*of_reading)) if step else None
+    if nodes is not None and nodes.open.size > 1:
+        right = np.clip(np.searchsorted(nodes.open, time), 1, nodes.open.size - 1)
+        left = right - 1
+        share = np.clip((time - nodes.open[left]) / (nodes.open[right] - nodes.open[left]), 0.0, 1.0)
+        spread, group = nodes.spread, nodes.group
+    else:
+        # a reading that never changes is anywhere within its step; without steps there is nothing to vary
+        left, right, share = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp), np.zeros(n)
+        spread, group = np.array([0.5 * (step or 0.0)]), np.zeros(1, dtype=np.intp)
+    duration = float(time[-1] - time[0])
+    rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
+    return Readings(series.but(most_pairs=MOST_PAIRS), spread, group, left, right, share, rise / duration)
+
+
+def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
+    """Return the series as it might have been in m draws.
+
+    `shifts` (m,) by kind of source: "reading" and "ambient" [K], "clock" [s], which shifts ambient by its slope; `noise`
+    (m, groups): errors of the groups of nodes in units of their half-widths.
+    """
+    series, m = readings.series, next(iter(shifts.values())).size
+    if noise is None:
+        iat = np.tile(series.iat, (m, 1))
+    else:  # in place: the arrays are large
+        errors = noise[:, readings.group] * readings.spread
+        iat = np.take(errors, readings.left, axis=1)
+        iat *= 1.0 - readings.share
+        later = np.take(errors, readings.right, axis=1)
+        later *= readings.share
+        iat += later
+        iat += series.iat
+    if "reading" in shifts:
+        iat += shifts["reading"][:, None]
+    ambient = series.ambient
+    if ambient is not None:
+        shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))
+        ambient = ambient + shift[:, None]
+    return series.but(iat=iat, ambient=ambient)
+
+
+class EventLimits(NamedTuple):
+    """How far the times of events of one run may be off."""
+
+    half: dict[str, float]  # half-widths [s]: "entry", "stops", "start of" and "end of" each phase
+    per_speed: float  # delay of the entry per unit of speed read too high [s per km/h], below zero
+
+
+def event_limits(drive: Drive, series: RunSeries, speed_step: float) -> EventLimits:
+    """Return how far the times of a run's events may be off."""
+    sampling = drive.clean.sampling.get("speed")
+    interval = sampling.interval if sampling is not None and np.isfinite(sampling.interval) else 1.0
+    slope, position = _acceleration(drive), POSITION
+    if drive.aligned.method == "speed" and drive.aligned.residual is not None:
+        # beyond the limit the place is not verified, which is a limitation and no uncertainty
+        position = max(POSITION, 3.0**0.5 * min(drive.aligned.residual, IN_PLACE))
+    pace = np.gradient(series.distance, series.time)
+
+    def half(time: float) -> float:
+        if time <= series.time[0] + interval or time >= series.time[-1] - interval:
+            return 0.0  # the ends of the log are no passages
+        return position / max(float(np.interp(time, series.time, pace)), SLOWEST)
+
+    found = {"entry": 0.5 * interval + 0.5 * speed_step / slope, "stops": 0.5 * interval}
+    for span in series.phases:
+        found |= {f"start of {span.label}": half(span.start), f"end of {span.label}": half(span.end)}
+    return EventLimits(found, -1.0 / slope)
+
+
+def _acceleration(drive: Drive) -> float:
+    """Return the acceleration at the highway entry [km/h per s]."""
+    entry, (time, speed) = drive.aligned.highway_entry, drive.clean.samples("speed")
+    around = (time >= entry - AROUND) & (time <= entry + AROUND) if entry is not None else np.zeros(0, dtype=np.bool_)
+    if np.count_nonzero(around) < 3:
+        return USUAL
+    return max(float(np.polyfit(time[around] - time[around].mean(), speed[around], 1)[0]), LEAST)
+
+
+class EventEffects(NamedTuple):
+    """Change of one metric of one run over the half-width of each event's time; zero where it has none."""
+
+    times: tuple[float, ...]  # (4,): highway entry, start and end of the phase, stops
+    per_speed: float  # per unit of speed read too high
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty from the times of events, without the speed reading's bias."""
+        return float(np.linalg.norm(self.times) / 3.0**0.5)
+
+
+def _moved(series: RunSeries, name: str, by: float) -> RunSeries:
+    """Return the series with one of the events of `EventLimits` later by so many seconds."""
+    if name == "entry":
+        return replace(series, entry=(series.entry or 0.0) + by)
+    if name == "stops":
+        return replace(series, stops=tuple(replace(s, start=s.start + by, end=s.end + by) for s in series.stops))
+    limit, _, label = name.partition(" of ")
+    moved = (replace(s, **{limit: getattr(s, limit) + by}) if s.label == label else s for s in series.phases)
+    return replace(series, phases=tuple(moved))
+
+
+def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> EventEffects:
+    """Return the effect of the events' times on a metric, by shifting them to both limits."""
+    events, label = REGISTRY[key.spec.id].events, key.parameter.key
+
+    def value(name: str, by: float) -> float | None:
+        return evaluate(key, series.once(f"{name} moved by {by}", lambda: _moved(series, name, by))).value
+
+    times = []
+    named = (("entry", "entry"), ("phases", f"start of {label}"), ("phases", f"end of {label}"), ("stops", "stops"))
+    for event, name in named:
+        half = limits.half.get(name, 0.0) if event in events and (event != "entry" or series.entry is not None) else 0.0
+        early, late = (value(name, way * half) if half > 0.0 else None for way in (-1.0, 1.0))
+        times.append(0.0 if late is None or early is None else 0.5 * (late - early))
+    return EventEffects(tuple(times), times[0] / limits.half["entry"] * limits.per_speed if times[0] else 0.0)
