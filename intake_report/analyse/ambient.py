@@ -1,4 +1,4 @@
-"""Weather of a campaign: the one ambient reference as a series on each run's own clock; air, wind and forecasts as evidence."""
+"""Weather of a campaign: the one ambient reference as a series on each run's clock; air, wind, forecasts as evidence."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -46,13 +46,10 @@ class AmbientSeries:
 
 @dataclass(frozen=True)
 class AmbientReference:
-    """The ambient reference of a campaign: which source, why, how uncertain, and its series by run id.
+    """The ambient reference of a campaign."""
 
-    A run without one has no over-ambient metrics.
-    """
-
-    choice: Choice
-    series: dict[str, AmbientSeries]
+    choice: Choice  # which source, why, how uncertain
+    series: dict[str, AmbientSeries]  # by run id; a run without one has no over-ambient metrics
 
 
 def _end_of(run: CleanRun) -> float | None:
@@ -119,10 +116,7 @@ def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> Ambie
 def choose_ambient(
     campaign: Campaign, drives: tuple[Drive, ...], records: Records, zeroing: Zeroing = NOT_ZEROED
 ) -> AmbientReference:
-    """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
-
-    Without series when nothing was recorded. The vehicle's own sensor counts as corrected by `zeroing`.
-    """
+    """Choose the reference that the campaign names, else by rule; the vehicle's own sensor counts as corrected."""
     runs, ages = [drive.clean for drive in drives], {w.id: w.max_age for w in campaign.weather}
     steps = {run.run: channel_step(campaign, run, "ambient") or ASSUMED_STEP for run in runs}
     shifts = {run: zeroing.correction(campaign, "ambient", step) for run, step in steps.items()}
@@ -177,10 +171,7 @@ STATISTICS: dict[str, Callable[[Floats], Any]] = {"mean": np.mean, "low": np.min
 def describe_weather(
     campaign: Campaign, drives: tuple[Drive, ...], ambient: AmbientReference, records: Records, forecasts: Records
 ) -> tuple[pd.DataFrame, WeatherEvidence, tuple[EvidenceNotice, ...]]:
-    """Return the ambient of each run by the reference, all that the report says about weather, and what was noticed.
-
-    One row per drive, ambient in [°C]. The evidence lacks the intervals of `source_offsets`.
-    """
+    """Return ambient by drive [°C], what the report says about weather but for `source_offsets`, and what was noticed."""
     runs = tuple(_run_weather(campaign, drive, ambient, records) for drive in drives)
     conditions, choice = _conditions(drives, ambient, runs), ambient.choice
     came = zip(drives, rows_of(conditions), strict=True)
@@ -251,8 +242,7 @@ def _source(
 def _run_weather(campaign: Campaign, drive: Drive, ambient: AmbientReference, records: Records) -> RunWeather:
     """Return air and wind during one run, and what the campaign declares of it.
 
-    Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
-    source in campaign order that does; wind likewise.
+    Pressure, humidity and density come from one source: the ambient reference, else the first that has them; wind likewise.
     """
     run, during = drive.entry, sources_during(campaign, drive.clean, records, drive.entry)
     order = sorted(during, key=lambda id: id != ambient.choice.source)

@@ -19,18 +19,8 @@ from intake_report.errors import DataError, placed
 from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
 from intake_report.results import CommonDriveResult, Comparison, Metrics, RunCurve
-from intake_report.thermal import CommonDrive, ThermalFit
-from intake_report.thermal.model import (
-    COEFFICIENTS,
-    SPREAD,
-    STEP,
-    DriveInput,
-    airflow_law,
-    drive_input,
-    lacking,
-    natural,
-    trace,
-)
+from intake_report.thermal import CommonDrive, ThermalFit, model
+from intake_report.thermal.model import STEP, DriveInput
 from intake_report.units import to_internal
 
 if TYPE_CHECKING:
@@ -93,7 +83,7 @@ def common_drive(
         curves=tuple(RunCurve("", id, shown, tuple(values.tolist())) for id, values in over.items()),
         validation=validation,
         parameters=_parameters(fits),
-        what_if=thermal.what_if(fits, common, airflow_law(drives)),
+        what_if=thermal.what_if(fits, common, model.airflow_law(drives)),
         standing=pd.DataFrame(stood, columns=["configuration", "measured", "common"]),
         failed=failed,
         direct=direct,
@@ -117,7 +107,7 @@ def thermal_inputs(
         if air is not None and air.wind_speed is not None and air.wind_direction is not None:
             wind = (air.wind_speed / 3.6, air.wind_direction)
         shift = measured.zeroing.correction(campaign, "iat", channel_step(campaign, clean, "iat"))
-        made = drive_input(series, clean, measured.alignment.reference.path, wind, shift)
+        made = model.drive_input(series, clean, measured.alignment.reference.path, wind, shift)
         if isinstance(made, tuple):
             found[series.run] = made[0]
             notes += made[1]
@@ -132,7 +122,7 @@ def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[Ther
     notes: list[Part] = []
     for configuration in campaign.configurations:
         drives = [drive for drive in inputs.values() if drive.configuration == configuration.id]
-        reason = lacking(drives) if drives else message("no run of it can be modelled", "no-run")
+        reason = model.lacking(drives) if drives else message("no run of it can be modelled", "no-run")
         if reason is None:
             fits.append(thermal.fit(drives))
         else:
@@ -183,7 +173,7 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
     if np.any(np.diff(time) <= 0.0) or time[-1] - time[0] < STEP or speed.min() < 0.0 or speed.max() > FASTEST:
         raise wrong(f"time does not rise by {STEP:g} s or more, or a speed is impossible.")
     ambient = float(np.mean([np.mean(one.ambient) for one in drives]))
-    drive = trace("common", time, speed, airflow_law(drives), ambient)
+    drive = model.trace("common", time, speed, model.airflow_law(drives), ambient)
     still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))
     ends = zip(np.flatnonzero(still > 0), np.flatnonzero(still < 0) - 1, strict=True)
     stops = tuple(Span(float(drive.time[a]), float(drive.time[b])) for a, b in ends)
@@ -223,7 +213,7 @@ def _parameters(fits: Sequence[ThermalFit]) -> pd.DataFrame:
     rows = []
     for f in fits:
         # e^u of a value whose logarithm has the uncertainty u
-        factors = np.exp(np.sqrt(np.diag(f.covariance))[: SPREAD.size]).tolist()
-        for c, value, factor in zip(COEFFICIENTS, natural(f.shape).tolist(), factors, strict=True):
+        factors = np.exp(np.sqrt(np.diag(f.covariance))[: model.SPREAD.size]).tolist()
+        for c, value, factor in zip(model.COEFFICIENTS, model.natural(f.shape).tolist(), factors, strict=True):
             rows.append((f.configuration, c.name, c.unit, c.meaning, value, factor, c.name not in f.not_excited))
     return pd.DataFrame(rows, columns=["configuration", "name", "unit", "meaning", "value", "factor", "excited"])

@@ -60,10 +60,7 @@ class Drive:
 
 
 def read_logs(campaign: Campaign) -> ByRun[RunLog]:
-    """Read the log of every run, then of every control drive beside one, and map its columns to channels [internal units].
-
-    Raises DataError: if a log cannot be read; the file and the way out are named.
-    """
+    """Read the log of every run, then of every control drive beside one, and map its columns to channels [internal units]."""
     return ByRun(load_one(campaign, run) for run in (*campaign.runs, *control_entries(campaign)))
 
 
@@ -74,16 +71,13 @@ def control_id(run: str) -> str:
 
 def control_entries(campaign: Campaign) -> tuple[Run, ...]:
     """Return the control drives as runs of their own, with their partner's settings."""
-    partners = (run for run in campaign.runs if run.control)
-    return tuple(
-        run.model_copy(update={"id": control_id(run.id), "files": run.control, "control": ()}) for run in partners
-    )
+    with_one = [(run, {"id": control_id(run.id), "files": run.control}) for run in campaign.runs if run.control]
+    return tuple(run.model_copy(update={**own, "control": ()}) for run, own in with_one)
 
 
 def load_one(campaign: Campaign, run: Run) -> RunLog:
     """Read the log of one run of `campaign`."""
-    log = campaign.log_of(run)
-    paths = [campaign.folder / file for file in run.files]
+    log, paths = campaign.log_of(run), [campaign.folder / file for file in run.files]
     try:
         return load_run(run.id, paths, log.columns, read_options(campaign, log), start=run_start(campaign, run))
     except DataError as error:
@@ -130,13 +124,12 @@ def declared_resolution(campaign: Campaign) -> dict[str, float]:
 
 
 def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
-    """Put all runs onto one route distance, with stops, phases and highway entry; see `align.align_runs`.
-
-    CampaignError if a phase lies beyond the end of the route.
-    """
+    """Put all runs onto one route distance, with stops, phases and highway entry, which have to lie on the route."""
     alignment = align.align_runs(runs, align_settings(campaign))
-    length, closed = alignment.reference.length, alignment.reference.closed
-    ends_by = length * (2.0 if closed else 1.0 + BEYOND_ROUTE)  # a stretch of a loop may pass its start
+    length = alignment.reference.length
+    ends_by = length * (
+        2.0 if alignment.reference.closed else 1.0 + BEYOND_ROUTE
+    )  # a loop's stretch may pass its start
     for number, phase in enumerate(campaign.route.phases, 1):
         for key, verb, at, limit in (("start", "begins", phase.start, length), ("end", "ends", phase.end, ends_by)):
             if at >= limit:
@@ -163,7 +156,7 @@ def align_settings(campaign: Campaign) -> AlignSettings:
 
 
 def weather_records(campaign: Campaign, *, forecasts: bool = False) -> dict[str, WeatherRecord]:
-    """Read every weather source of the campaign except forecasts, or the recorded forecasts; DataError names the source."""
+    """Read every weather source of the campaign except forecasts, or the recorded forecasts."""
     return {w.id: _weather_record(campaign, w) for w in campaign.weather if (w.kind == "forecast") == forecasts}
 
 
@@ -172,7 +165,11 @@ def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
     about: dict[str, Any] = {"kind": source.kind, "elevation": source.elevation, "resolution": source.resolution}
     try:
         if source.kind == "metar":
-            return _metar(campaign, source)
+            if source.month is None:
+                raise DataError("METAR reports give only the day of the month.", remedy='Add `month = "2026-07"`.')
+            year, month = (int(part) for part in source.month.split("-"))
+            reports = campaign.folder / source.file if source.file else source.reports
+            return metar_record(reports, year=year, month=month, elevation=source.elevation, source=source.id)
         if source.readings:
             return handheld_record(source.id, (_reading(reading, zone) for reading in source.readings), **about)
         file = campaign.folder / str(source.file)  # the one of file, reports and readings that is left
@@ -185,7 +182,6 @@ def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
 
 
 def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
-    """Map one reading of the campaign file; a time without offset is in the source's zone."""
     reduced = reading.station_pressure is None
     pressure = reading.altimeter if reduced else reading.station_pressure
     return WeatherObservation(
@@ -198,11 +194,3 @@ def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
 
 def _aware(time: dt.datetime, zone: str) -> dt.datetime:
     return time if time.tzinfo is not None else time.replace(tzinfo=ZoneInfo(zone))
-
-
-def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:
-    if source.month is None:
-        raise DataError("METAR reports give only the day of the month.", remedy='Add `month = "2026-07"`.')
-    year, month = (int(part) for part in source.month.split("-"))
-    reports = campaign.folder / source.file if source.file else source.reports
-    return metar_record(reports, year=year, month=month, elevation=source.elevation, source=source.id)

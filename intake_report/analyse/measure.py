@@ -25,10 +25,7 @@ ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assum
 def build_series(
     campaign: Campaign, drive: Drive, ambient: AmbientReference, zeroing: Zeroing = NOT_ZEROED
 ) -> RunSeries:
-    """Return one run as the metrics see it: IAT on its true samples while on the route, corrected, ambient, events.
-
-    Its arrays are empty when the run has no valid IAT sample.
-    """
+    """Return one run as the metrics see it: IAT on its true samples while on the route, corrected, ambient, events."""
     run, aligned = drive.entry, drive.aligned
     time, reading = drive.clean.samples("iat")
     distance = np.interp(time, aligned.distance.index.to_numpy(dtype=np.float64), aligned.distance.to_numpy())
@@ -37,37 +34,29 @@ def build_series(
     interval = drive.clean.sampling["iat"].interval if "iat" in drive.clean.sampling else None
     step = channel_step(campaign, drive.clean, "iat")
     shift = zeroing.correction(campaign, "iat", step)
-    series = ambient.series.get(run.id)
+    series, entry = ambient.series.get(run.id), aligned.highway_entry
+    entry_end = None
+    if entry is not None:  # then no recovery can be observed: the highway's end, the next stop, or the end of the log
+        ends = [p.end for p in aligned.phases if p.kind == "highway"] + [s.start for s in aligned.stops]
+        entry_end = min([float(drive.clean.frame.index[-1]), *(end for end in ends if end > entry)])
     at = (float(s.distance) if np.isfinite(s.distance) else None for s in aligned.stops)
     stops = tuple(Span(s.start, s.end, s.place or "", place) for s, place in zip(aligned.stops, at, strict=True))
-    corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
+    corners = () if entry is None else (entry,)
     # the time constant of the sensor [s]: only the rebuild at corners looks at it
     declared = campaign.instrument.channels.get("iat")
     lag = ASSUMED_LAG if declared is None or declared.time_constant is None else declared.time_constant
-    stepped = step is not None and step > 0.0 and time.size >= 3
-    nodes = definitions.find_nodes(time, reading, step, stops, corners, lag) if step is not None and stepped else None
+    nodes = definitions.find_nodes(time, reading, step, stops, corners, lag) if step and time.size >= 3 else None
     found = RunSeries(
         run.id, run.configuration, run.block, time, definitions.rebuilt(nodes, time, reading, step or 0.0) + shift,
         None if series is None else series.at(time), distance, stops,
         tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
-        aligned.highway_entry, _entry_end(drive),
+        entry, entry_end,
         max_gap=max(CHANNELS["iat"].max_gap, 3.0 * (interval or 0.0)), interval=1.0 if interval is None else interval,
         minimum_stop=campaign.metrics.minimum_stop, hold=campaign.metrics.recovery_hold,
         reading=reading, step=step, lag=lag,
     )  # fmt: skip
     found.timed("nodes", lambda: nodes)
     return found
-
-
-def _entry_end(drive: Drive) -> float | None:
-    """Return when a recovery can no longer be observed: the highway's end, the next stop, or the end of the log."""
-    aligned, entry = drive.aligned, drive.aligned.highway_entry
-    if entry is None:
-        return None
-    ends = [float(drive.clean.frame.index[-1])]
-    ends += [p.end for p in aligned.phases if p.kind == "highway" and p.end > entry]
-    ends += [s.start for s in aligned.stops if s.start > entry]
-    return min(ends)
 
 
 def metric_keys(campaign: Campaign) -> Metrics:
@@ -104,20 +93,16 @@ def add_operating_points(
 ) -> tuple[RunSeries, ...]:
     """Return the series of all runs with their steady engine samples and the operating points that all runs share.
 
-    Barometric pressure comes from the first weather source that has it where the log has none.
+    Barometric pressure [kPa] comes from the first weather source that has it where the log has none.
     """
-    during = (sources_during(campaign, drive.clean, records) for drive in drives)
-    known = zip(drives, during, strict=True)
-    engines = [engine_samples(drive.clean, first_known(of, "station_pressure")) for drive, of in known]
+    known = ((drive.clean, sources_during(campaign, drive.clean, records)) for drive in drives)
+    engines = [_engine_samples(run, first_known(of, "station_pressure")) for run, of in known]
     points = definitions.shared_points([engine for engine in engines if engine is not None])
     return tuple(one.but(engine=engine, points=points) for one, engine in zip(series, engines, strict=True))
 
 
-def engine_samples(run: CleanRun, station_pressure: float | None = None) -> EngineSamples | None:
-    """Return the steady samples of one run on the times of its load channel; None without engine speed and load.
-
-    The station pressure [kPa] stands for a barometric pressure that the log lacks.
-    """
+def _engine_samples(run: CleanRun, station_pressure: float | None) -> EngineSamples | None:
+    """Return the steady samples of one run on the times of its load channel; None without engine speed and load."""
     load, rpm = run.good("load"), run.good("rpm")
     if len(load) < 3 or len(rpm) < 3:
         return None

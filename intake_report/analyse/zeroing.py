@@ -39,37 +39,31 @@ SHIFT: dict[Mode, float] = {"nearest": 0.0, "down": 0.5, "up": -0.5, "unknown": 
 
 @dataclass(frozen=True)
 class Sight:
-    """What one soak check says of one channel: offset plus air temperature lies within `half` of `level` [K, °C].
-
-    `level` is less the reference where there is one. `drift` is the rate of the air [K/s] where a step was timed.
-    """
+    """What one soak check says of one channel: offset plus air temperature lies within `half` of `level` [K, °C]."""
 
     channel: str
-    level: float
+    level: float  # less the reference where there is one
     half: float
-    drift: float = 0.0
+    drift: float = 0.0  # rate of the air [K/s] where a step was timed
 
 
 @dataclass(frozen=True)
 class Stand:
-    """One soak check: what was seen, standard uncertainty of the reference [K] or None, excess of the engine at most [K]."""
+    """One soak check."""
 
     sights: tuple[Sight, ...]
-    reference: float | None
-    warm: float
+    reference: float | None  # its standard uncertainty [K]; None without one
+    warm: float  # excess of the engine at most [K]
 
 
 @dataclass(frozen=True, eq=False)
 class Zeroing:
-    """Corrections of the temperature channels after soak checks.
+    """Corrections of the temperature channels after soak checks."""
 
-    `rows` by channel (n,) are joint draws of what is to be added to a reading [K], the way of rounding included; channels
-    without a soak check have none. `notices` is what was found; `air` (2,) the range of air temperatures of the checks [°C].
-    """
-
+    # by channel with a soak check, (n,): joint draws of what is to be added to a reading [K], the way of rounding included
     rows: Mapping[str, Floats] = field(default_factory=dict)
     notices: tuple[EvidenceNotice, ...] = ()
-    air: tuple[float, float] | None = None
+    air: tuple[float, float] | None = None  # range of air temperatures of the checks [°C]
 
     def u(self, channel: str) -> float | None:
         """Return the standard uncertainty of the correction of a channel [K]; None without one."""
@@ -100,15 +94,11 @@ def channel_step(campaign: Campaign, run: CleanRun, channel: str) -> float | Non
 def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
     """Return what the soak checks of a campaign say of the offsets of its sensors.
 
-    CampaignError or DataError if the log of a stand cannot be used.
-
-    Notes
-    -----
-    Own method (JCGM 101:2008, 6.2 and 7). A reading that is rounded or cut off changes at edges; where the edges lie is all
-    that an offset and a way of rounding do, so one number per channel is looked for, with no prior where a reference was
-    read and with the declared accuracy and rounding where not. Candidates are drawn for the error of the reference (one
-    thermometer: the same in all checks), the warmth that is left and the lag while drifting; every reading leaves an interval of
-    its width to each offset, and a candidate weighs what the intervals leave.
+    Own method (JCGM 101:2008, 6.2 and 7). Where the edges of a reading lie is all that an offset and a way of rounding do, so
+    one number per channel is looked for, with no prior where a reference was read and with the declared accuracy and rounding
+    where not. Candidates are drawn for the error of the reference (one thermometer: the same in all checks), the warmth that
+    is left and the lag while drifting; every reading leaves an interval of its width to each offset, and a candidate weighs
+    what the intervals leave.
     """
     if not campaign.soak_checks:
         return NOT_ZEROED
@@ -171,14 +161,8 @@ def _beyond(campaign: Campaign, channel: str, offsets: Floats, step: float) -> M
     )  # fmt: skip
 
 
-# ---- what was read -----------------------------------------------------------------------------------------------
-
-
 def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | None = None) -> tuple[Stand, float]:
-    """Return one soak check, counted from 0, as sights, and the temperature of the air [°C]; steps of readings as declared.
-
-    CampaignError or DataError if its log cannot be used.
-    """
+    """Return one soak check, counted from 0, and the temperature of the air [°C]; steps of readings as declared."""
     declared, check = declared_resolution(campaign), campaign.soak_checks[number]
     step_of = step_of or (lambda channel: declared.get(channel, ASSUMED_STEP))
     warm = WARM * float(np.exp(-check.stood / FADING))
@@ -194,8 +178,7 @@ def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | N
 def _look_at_log(
     campaign: Campaign, check: SoakCheck, number: int, warm: float, step_of: Callable[[str], float]
 ) -> tuple[Stand, float]:
-    log, where = campaign.log_of(check), f"soak_check[{number + 1}]"
-    path = campaign.folder / (check.file or "")
+    log, where, path = campaign.log_of(check), f"soak_check[{number + 1}]", campaign.folder / (check.file or "")
     loaded = load_run(check.id, [path], log.columns, read_options(campaign, log), start=check.time)
     run = clean(loaded, declared_resolution(campaign))
     names = [name for name in (*ZEROED, "coolant") if run.has(name)]
@@ -220,7 +203,7 @@ def _sight(
 ) -> Sight:
     """Return what a log tells of one channel: by the times of its steps where the reference is known, else by its level.
 
-    `half` [K] is what a step of the reference leaves open. Where a reading flickers at an edge, the mean of the changes counts.
+    `half` [K]: what a step of the reference leaves open. Where a reading flickers at an edge, the mean of the changes counts.
     """
     changed = np.flatnonzero(np.abs(np.diff(reading)) > 0.25 * step)
     if not reference_time.size:
@@ -238,9 +221,6 @@ def _sight(
     return Sight(name, float(np.mean(levels)), half + 0.5 * abs(slope) * pause, slope)
 
 
-# ---- what follows for the offsets --------------------------------------------------------------------------------
-
-
 def draw_offsets(
     campaign: Campaign, stands: tuple[Stand, ...], step_of: Callable[[str], float], rng: np.random.Generator
 ) -> dict[str, Floats] | None:
@@ -249,7 +229,7 @@ def draw_offsets(
     weights, common = np.ones(n), rng.standard_normal(n)
     warm = [stand.warm * rng.uniform(size=n) for stand in stands]
     late = rng.uniform(0.0, LATE, n)
-    cut = rng.uniform(size=n) < 0.5
+    cut = np.where(rng.uniform(size=n) < 0.5, 0.5, 0.0)
     sights = [(sight, stand, left) for stand, left in zip(stands, warm, strict=True) for sight in stand.sights]
     offsets: dict[str, Floats] = {}
     for name in sorted({sight.channel for sight, _, _ in sights}):
@@ -281,13 +261,10 @@ def _left(channel: str, warm: Floats) -> Floats:
     return SHARE.get(channel, 1.0) * warm
 
 
-def _declared_offset(
-    campaign: Campaign, channel: str, step: float, cut: np.typing.NDArray[np.bool_], rng: np.random.Generator
-) -> Floats:
-    """Return draws of a channel's offset from what is declared, or assumed, of its accuracy and rounding."""
+def _declared_offset(campaign: Campaign, channel: str, step: float, cut: Floats, rng: np.random.Generator) -> Floats:
+    """Return draws of a channel's offset from what is declared, or assumed, of its accuracy; `cut`: steps, where not known."""
     declared = campaign.instrument.channels.get(channel, InstrumentChannel())
-    half = _accuracy(declared)
+    half, mode = _accuracy(declared), rounding_mode(campaign, channel)
     normal = declared.accuracy_distribution == "normal"
     bias = rng.normal(0.0, half / NORMAL_95, cut.size) if normal else rng.uniform(-half, half, cut.size)
-    mode = rounding_mode(campaign, channel)
-    return np.asarray(bias - (np.where(cut, 0.5, 0.0) if mode == "unknown" else SHIFT[mode]) * step)
+    return np.asarray(bias - (cut if mode == "unknown" else SHIFT[mode]) * step)

@@ -62,10 +62,7 @@ class MeanCurve:
 
 @dataclass(frozen=True)
 class DifferenceCurve:
-    """Candidate minus baseline by engine speed [kW or N·m, percent of the baseline's mean], with a pointwise interval.
-
-    None where nothing links the two configurations, and limits where the pulls allow none.
-    """
+    """Candidate minus baseline by engine speed [kW or N·m, % of the baseline's mean], pointwise; None where not known."""
 
     candidate: str
     quantity: Quantity
@@ -172,10 +169,7 @@ class DynoResult:
 
 
 def leave_out_warm_up(pulls: Sequence[DynoPull], section: DynoSection) -> tuple[list[DynoPull], list[LeftOut]]:
-    """Split pulls into those that count and those the rule leaves out; a pull without a coolant reading passes.
-
-    DataError: no pull remains, two pulls of a session have the same order, or order and time contradict each other.
-    """
+    """Split pulls into those that count and those the rule leaves out; a pull without a coolant reading passes."""
     kept, left_out = [], []
     for session in dict.fromkeys(pull.session for pull in pulls):
         members = sorted((p for p in pulls if p.session == session), key=lambda p: p.order)
@@ -288,10 +282,7 @@ def difference_curves(
 
 
 def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection, level: float = 0.95) -> DynoResult:
-    """Figures, curves, differences from the baseline and drift of all pulls, warm-up pulls included.
-
-    DataError: pulls of different basis are mixed, have no engine speed in common, or cannot be corrected as asked.
-    """
+    """Figures, curves, differences from the baseline and drift of all pulls, warm-up pulls included."""
     kept, left_out = leave_out_warm_up(pulls, section)
     if section.driveline_loss:
         kept = [sweep.estimate_at_engine(pull, section.driveline_loss) for pull in kept]

@@ -13,17 +13,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from intake_report.air import (
-    INTAKE_REFUSAL,
-    AirState,
-    Aspiration,
-    Correction,
-    check_humidity,
-    check_pressure,
-    correction,
-    correction_spec,
-    uncorrected,
-)
+from intake_report import air
+from intake_report.air import AirState, Aspiration, Correction, uncorrected
 from intake_report.campaign import Campaign
 from intake_report.campaign.sections import DynoSection
 from intake_report.errors import DataError, placed
@@ -183,9 +174,9 @@ def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple
     """Return the mean state of the cell air, None where it is incomplete, with a note."""
     temperature, pressure, humidity = (_mean(column) for column in columns)
     if columns[2] is not None:
-        check_humidity(np.asarray(columns[2], dtype=np.float64))
+        air.check_humidity(np.asarray(columns[2], dtype=np.float64))
     if pressure is not None:
-        check_pressure(pressure, elevation)
+        air.check_pressure(pressure, elevation)
     if temperature is not None and pressure is not None and humidity is not None:
         return AirState(temperature, pressure, humidity), ()
     known = {"temperature": temperature, "pressure": pressure, "humidity": humidity}
@@ -255,24 +246,21 @@ def one_basis(pulls: Sequence[DynoPull]) -> str:
 
 
 def correct(pull: DynoPull, section: DynoSection) -> DynoPull:
-    """Correct a pull by the method that the campaign names, with its cell air.
-
-    DataError: for intake air (it would correct away the effect under test), missing cell air, or what `correction` refuses.
-    """
+    """Correct a pull with its cell air; with intake air, which would correct away the effect under test, it is refused."""
     aspiration: Aspiration = section.aspiration or "natural"
-    asked, typed = correction_spec(section.correction).key != "none", pull.printed not in ("", "none")
+    asked, typed = air.correction_spec(section.correction).key != "none", pull.printed not in ("", "none")
     if asked and typed:
         what = f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again."
         raise DataError(what, remedy='Set dyno.correction to "none".')
     if section.air == "intake" and not typed:
-        raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
+        raise DataError(air.INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
     if asked and pull.cell is None:
         what = f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known."
         raise DataError(what, remedy='Give them, or use the correction "none".')
     if typed or pull.cell is None:
         return replace(pull, correction=uncorrected(aspiration))
     fuel, elevation = section.fuel_per_cycle, section.elevation
-    by = correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)
+    by = air.correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)
     return replace(pull, correction=by, power=pull.power * by.factor, torque=pull.torque * by.factor)
 
 

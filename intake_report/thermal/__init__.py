@@ -1,8 +1,4 @@
-"""A grey-box model of the air at the intake sensor: fitted per configuration, replayed on one common drive.
-
-Parameters of a configuration in common, a few small effects of each run; runs left out and drives of their own say how far
-the fits can be believed.
-"""
+"""A grey-box model of the air at the intake sensor: fitted by configuration, validated, replayed on one common drive."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -10,12 +6,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.random import Generator
 from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
 from intake_report.metrics import RunSeries, evaluate, evaluate_draws
-from intake_report.results import MetricKey, MetricResult
-from intake_report.thermal import model as air
+from intake_report.results import MetricResult, Metrics
+from intake_report.thermal import model
 from intake_report.thermal.model import MIDDLE, NAMES, SETTLED, SPREAD, DriveInput, Floats
 
 DISCREPANCY = 0.2  # K; standard deviation of what the model leaves out beyond slow fluctuations (own choice)
@@ -34,17 +31,15 @@ BEFORE, CRUISING = 50.0 / 3.6, 900.0  # m/s, s: driven before the standstill; s 
 
 @dataclass(frozen=True, eq=False)
 class ThermalFit:
-    """Parameters of one configuration.
-
-    `drives`: its r runs. `shape` (13,): logarithms of `COEFFICIENTS`; `effects` (r, 7): `EFFECTS` of each run. `covariance`
-    (13 + 7·r, 13 + 7·r) of shape and effects, run by run, whatever the fluctuations of the air were.
-    """
+    """Parameters of one configuration, fitted to its r runs."""
 
     configuration: str
     drives: tuple[DriveInput, ...]
-    shape: Floats
-    effects: Floats
-    covariance: Floats
+    shape: Floats  # (13,): logarithms of `COEFFICIENTS`
+    effects: Floats  # (r, 7): `EFFECTS` of each run
+    covariance: (
+        Floats  # (13 + 7·r, 13 + 7·r) of shape and effects, run by run, whatever the fluctuations of the air were
+    )
 
     @property
     def not_excited(self) -> tuple[str, ...]:
@@ -52,7 +47,7 @@ class ThermalFit:
         left = np.sqrt(np.diag(self.covariance)[: SPREAD.size]) / SPREAD
         return tuple(name for name, share in zip(NAMES, left.tolist(), strict=True) if share > NOT_EXCITED)
 
-    def draws(self, m: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    def draws(self, m: int, rng: Generator) -> tuple[Floats, Floats]:
         """Return m draws of how far the shape is off, (m, 13), and the effects on parameters, (r, m, 3).
 
         Wind and start states are held at their best fit: on a common drive these are the same for all configurations, and
@@ -66,7 +61,7 @@ class ThermalFit:
 
     def own(self, index: int) -> Floats:
         """Return the temperature of the element on the drive of one of the runs [°C]."""
-        return air.element(self.shape, self.effects[index], self.drives[index])
+        return model.element(self.shape, self.effects[index], self.drives[index])
 
 
 def deviance(model: Floats, reading: Floats, step: float) -> tuple[Floats, Floats]:
@@ -123,8 +118,8 @@ class _Problem:
         for i, (drive, kept, (fluctuation, hats)) in enumerate(zip(self.drives, self.kept, self.polygons, strict=True)):
             first = SPREAD.size + 7 * i
             columns = np.r_[: SPREAD.size, first : first + 7]
-            found = np.vstack(air.sensitivity(z[: SPREAD.size], z[first : first + 7], drive))
-            found = air.at_times(found, drive.time, drive.reading_time[kept])
+            found = np.vstack(model.sensitivity(z[: SPREAD.size], z[first : first + 7], drive))
+            found = model.at_times(found, drive.time, drive.reading_time[kept])
             root, slope = deviance(found[0] + hats @ z[fluctuation], drive.reading[kept], drive.step)
             block = np.zeros((kept.size, self.size))
             block[:, columns] = weight * slope[:, None] * found[1:].T
@@ -137,17 +132,13 @@ class _Problem:
 
 
 def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> ThermalFit:
-    """Fit the model to the runs of one configuration, with readings, by penalised least squares; the best of several starts.
+    """Fit the model to the runs of one configuration, with readings, from `start` alone or else the best of several starts.
 
-    `start`: begin at its parameters alone, as where a run is left out.
-
-    Notes
-    -----
-    Maximum of the posterior: deviance of the readings (see `deviance`), counted as one reading per `MEMORY`, and the
-    distributions of `COEFFICIENTS` and `EFFECTS` before the data, which keep a parameter where a drive says nothing of
-    it. The air that a run meets wanders about its reference; a polygon with a knot every `KNOT` is fitted with the rest, so
-    that it neither passes for a warm intake nor counts as news with every reading. The covariance is the inverse of the
-    normal matrix (Gauss–Newton).
+    Penalised least squares: maximum of the posterior. Deviance of the readings (see `deviance`), counted as one reading per
+    `MEMORY`, and the distributions of `COEFFICIENTS` and `EFFECTS` before the data, which keep a parameter where a drive says
+    nothing of it. The air that a run meets wanders about its reference; a polygon with a knot every `KNOT` is fitted with the
+    rest, so that it neither passes for a warm intake nor counts as news with every reading. The covariance is the inverse of
+    the normal matrix (Gauss–Newton).
     """
     problem = _Problem(drives)
     limits = problem.before - BEYOND * problem.spread, problem.before + BEYOND * problem.spread
@@ -176,21 +167,18 @@ def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> Therma
 
 
 class CommonDrive(NamedTuple):
-    """One drive for all configurations: what drives the model, and distance, stops, phases and entry of it, for the metrics.
-
-    `effects` (7,): of which wind and start state are taken for every configuration.
-    """
+    """One drive for all configurations."""
 
     drive: DriveInput
-    series: RunSeries
-    effects: Floats
+    series: RunSeries  # distance, stops, phases and entry of it, for the metrics
+    effects: Floats  # (7,): of which wind and start state are taken for every configuration
 
 
 def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Floats) -> RunSeries:
     """Return a modelled temperature, (..., n) on a drive, with the events of its series, under the name of a run."""
     inside = (series.time >= drive.time[0]) & (series.time <= drive.time[-1])
     time = series.time[inside]
-    iat, ambient = air.at_times(temperature, drive.time, time), np.interp(time, drive.time, drive.ambient)
+    iat, ambient = model.at_times(temperature, drive.time, time), np.interp(time, drive.time, drive.ambient)
     named = replace(series, run=run.run, configuration=run.configuration, block=run.block, engine=None, points=None)
     values: dict[str, Any] = {"time": time, "iat": iat, "ambient": ambient, "distance": series.distance[inside]}
     return replace(named, **values, reading=np.empty(0), step=None)
@@ -210,30 +198,18 @@ class ReplayDraws(dict[tuple[str, str], Floats]):
 
 
 class Replay(NamedTuple):
-    """All configurations on the common drive.
+    """All configurations on the common drive."""
 
-    `values`: one per metric and run, its configuration's parameters with the effects of that run. `temperature` (n,) by
-    configuration: mean over its runs of the element's temperature [°C].
-    """
-
-    values: tuple[MetricResult, ...]
+    values: tuple[MetricResult, ...]  # by metric and run: its configuration's parameters with the effects of that run
     draws: ReplayDraws
-    temperature: dict[str, Floats]
+    temperature: dict[str, Floats]  # (n,) by configuration: mean over its runs of the element's temperature [°C]
 
 
 def replay(
-    fits: Sequence[ThermalFit],
-    common: CommonDrive,
-    measured: Mapping[str, RunSeries],
-    metrics: Sequence[MetricKey],
-    rng: np.random.Generator,
+    fits: Sequence[ThermalFit], common: CommonDrive, measured: Mapping[str, RunSeries], metrics: Metrics, rng: Generator
 ) -> Replay:
-    """Drive every fitted run on the common drive and compute the metrics on it.
+    """Drive every fitted run, `measured` by its id, on the common drive and compute the metrics on it.
 
-    `fits`: one per configuration; `measured`: every fitted run as it was measured, by its id; `rng` for the draws.
-
-    Notes
-    -----
     A run's value is its metric on the trace that the parameters of its configuration and its own effects give, these on the
     day of the common drive (`_on_one_day`). Draws follow the trace along its derivatives: the fit leaves combinations of
     parameters open by factors, along which the trace would bend to where the data do not let it go. What runs differ by is
@@ -252,7 +228,7 @@ def replay(
             here = np.concatenate(
                 [own[i, :3], common.effects[3:]]
             )  # in the wind and from the start state of this drive
-            there, slopes = air.sensitivity(fitted.shape, here, common.drive)
+            there, slopes = model.sensitivity(fitted.shape, here, common.drive)
             moves = np.hstack([shapes, effects[i]])
             traces.append(there)
             points.append(seen(common.series, common.drive, drive, there))
@@ -275,9 +251,7 @@ def replay(
     return Replay(tuple(values), found, temperature)
 
 
-def left_out(
-    fits: Sequence[ThermalFit], measured: Mapping[str, RunSeries], metrics: Sequence[MetricKey]
-) -> dict[str, float]:
+def left_out(fits: Sequence[ThermalFit], measured: Mapping[str, RunSeries], metrics: Metrics) -> dict[str, float]:
     """Return by metric the standard deviation of what the fitted model is off in one run [unit of the metric].
 
     From modelled − measured of each run on its own drive, its own effects fitted: what neither they nor the parameters
@@ -342,9 +316,9 @@ def leave_one_out(fits: Sequence[ThermalFit]) -> pd.DataFrame:
             time, reading = left.reading_time[kept], left.reading[kept]
             expected = left.expected
             expected[5] = np.mean(others.effects[:, 5])
-            whole, slopes = air.sensitivity(others.shape, expected, left)
-            predicted = air.at_times(whole, left.time, time)
-            shared, own = np.split(air.at_times(slopes, left.time, time), [SPREAD.size])
+            whole, slopes = model.sensitivity(others.shape, expected, left)
+            predicted = model.at_times(whole, left.time, time)
+            shared, own = np.split(model.at_times(slopes, left.time, time), [SPREAD.size])
             known = others.covariance[: SPREAD.size, : SPREAD.size]
             variance = np.sum(shared * (known @ shared), axis=0) + np.sum((own.T * left.spread) ** 2, axis=1)
             half = 2.0 * np.sqrt(variance + DISCREPANCY**2 + FLUCTUATION**2) + 0.5 * left.step
@@ -364,8 +338,8 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
     """
     ambient = float(np.mean(common.drive.ambient))
     standing = np.array([0.0, 600.0, 602.0, 602.0 + STANDSTILL]), np.array([BEFORE, BEFORE, 0.0, 0.0])
-    stop = air.trace("standstill", *standing, law, ambient)
-    steady = air.trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient)
+    stop = model.trace("standstill", *standing, law, ambient)
+    steady = model.trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient)
     hot = replace(common.drive, ambient=np.full(common.drive.time.shape, HOT))
     cases = {"hot": (hot, common.effects), "standstill": (stop, stop.expected), "cruise": (steady, steady.expected)}
     rows = []
@@ -374,7 +348,7 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
             effects = fitted.effects.copy()
             effects[:, 3:] = start[3:]
             shape = np.broadcast_to(fitted.shape, (len(effects), fitted.shape.size))
-            over = air.element(shape, effects, drive) - drive.ambient
+            over = model.element(shape, effects, drive) - drive.ambient
             values = over.max(axis=1) if case == "hot" else over[:, -1]
             rows.append((fitted.configuration, case, float(np.mean(values)), float(values.min()), float(values.max())))
     return pd.DataFrame(rows, columns=["configuration", "case", "value", "low", "high"])

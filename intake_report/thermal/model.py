@@ -1,4 +1,4 @@
-"""The air at the intake sensor as a few first-order responses (under-hood air, duct, sensor element), and what drives them."""
+"""The air at the intake sensor as a few first-order responses (under-hood air, duct, sensor), and what drives them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -32,15 +32,11 @@ LEAST_STOPPED, LEAST_FAST = 60.0, 120.0  # s over the runs of a configuration
 
 
 class Coefficient(NamedTuple):
-    """One parameter of a configuration; `unit` and `meaning` as the report prints them.
-
-    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard
-    deviation of the logarithm (logit); chosen on the demo's simulator. Values beyond three spreads are refused.
-    """
+    """One parameter of a configuration; its distribution before the data was chosen on the demo's simulator."""
 
     name: str
-    middle: float
-    spread: float
+    middle: float  # median of that distribution, log-normal (of a share: logit-normal)
+    spread: float  # standard deviation of the logarithm (logit); values beyond three of it are refused
     unit: str
     meaning: str
 
@@ -77,31 +73,27 @@ WIND_SPREAD = 0.7  # m/s; what a known wind leaves open near the ground (own cho
 
 @dataclass(frozen=True, eq=False)
 class DriveInput:
-    """What drives the model through one run or one common drive, every `STEP` [s].
-
-    Along it (n,): elapsed time [s], vehicle speed [m/s], airflow [g/s], temperatures [°C]; `east`, `north`: direction of travel
-    as a unit vector, zeros where it is not known: then no wind acts. `wind` (2,): where the air near the ground goes against
-    the vehicle, to the east and north [m/s]; `wind_known`: whether a weather source gave it. `reading_time`, `reading` (k,):
-    readings to fit [s, °C], the middle of their `step` [K]; empty on a common drive. `lag`: time constant of the sensor's
-    element at 10 g/s [s].
-    """
+    """What drives the model through one run or one common drive, every `STEP` [s]."""
 
     run: str
     configuration: str
     block: str | None
-    time: Floats
-    speed: Floats
-    airflow: Floats
-    coolant: Floats
-    ambient: Floats
-    east: Floats
+    time: Floats  # (n,) as all down to `north`: elapsed [s]
+    speed: Floats  # of the vehicle [m/s]
+    airflow: Floats  # [g/s]
+    coolant: Floats  # [°C]
+    ambient: Floats  # [°C]
+    east: Floats  # east, north: direction of travel as a unit vector; zeros where it is not known: then no wind acts
     north: Floats
+    # (2,): where the air near the ground goes against the vehicle, to the east and north [m/s]
     wind: Floats = field(default_factory=lambda: np.zeros(2))
-    wind_known: bool = False
-    reading_time: Floats = field(default_factory=lambda: np.empty(0))
-    reading: Floats = field(default_factory=lambda: np.empty(0))
-    step: float = 1.0
-    lag: float = 5.0
+    wind_known: bool = False  # by a weather source
+    reading_time: Floats = field(default_factory=lambda: np.empty(0))  # [s], (k,) as the readings to fit
+    reading: Floats = field(
+        default_factory=lambda: np.empty(0)
+    )  # the middle of their step [°C]; empty on a common drive
+    step: float = 1.0  # [K]
+    lag: float = 5.0  # time constant of the sensor's element at 10 g/s [s]
 
     @property
     def heading_known(self) -> bool:
@@ -160,8 +152,6 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
     `shape` (..., 13): logarithms of `COEFFICIENTS`; `effects` (..., 7): `EFFECTS` of the run. Returns "bay" under-hood air,
     "drawn" air at the inlet, "air" at the sensor, "element" of the sensor.
 
-    Notes
-    -----
     Own model, lumped capacitances throughout: heat from the coolant's temperature, flushing linear in speed through the
     air, parts of the bay that follow slowly and hold under-hood air warm (they follow what it would be without them, so that
     the responses stay a cascade), the share of under-hood air falling exponentially with speed, turbulent transfer in the

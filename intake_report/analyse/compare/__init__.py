@@ -45,12 +45,10 @@ def compare(
     scatter between runs only; with `covariates` differences are adjusted for them, each with the unadjusted one beside it.
     """
     baseline = campaign.baseline.id
-    rows = [
-        compare_pair(campaign, key, [v for v in values if v.key == key.key], c.id, baseline, draws, covariates)
-        for key in metrics
-        for c in campaign.configurations
-        if c.id != baseline
-    ]
+    others, rows = [c.id for c in campaign.configurations if c.id != baseline], []
+    for key in metrics:
+        own = [v for v in values if v.key == key.key]
+        rows += [compare_pair(campaign, key, own, c, baseline, draws, covariates) for c in others]
     by_key = {key.key: key for key in metrics}
     plain = _adjusted(by_key, [row.unadjusted or row for row in rows])
     return tuple(
@@ -77,7 +75,7 @@ def compare_pair(
     draws: Draws = None,
     covariates: Covariates | None = None,
 ) -> Comparison:
-    """Return configuration minus versus as `compare`, of its values in all runs that take part, without Holm's adjustment."""
+    """Return configuration minus versus as `compare`, of values in all runs that take part, without Holm's adjustment."""
     known = [v for v in values if v.status != "not computed"]
     sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
     missed, within = ([sum(v.status == s for v in side) for side in sides] for s in ("not reached", "within at entry"))
@@ -231,7 +229,7 @@ def with_headlines(metrics: Metrics, values: MetricValues) -> Metrics:
 
 
 def summarise(campaign: Campaign, metrics: Metrics, values: MetricValues) -> tuple[MetricSummary, ...]:
-    """Return count, mean and standard deviation of each metric and configuration; without a mean where a run is censored."""
+    """Return count, mean and standard deviation of each metric and configuration; no mean where a run is censored."""
     return tuple(
         _summary(key, c.id, [v for v in values if v.key == key.key and v.configuration == c.id])
         for key in metrics
@@ -261,8 +259,7 @@ def check_model(
     """Return, for each headline metric, whether consecutive runs hang together and whether effects add up.
 
     `starts` are ISO texts, which sort. Runs of one block follow each other: a warm engine bay or a wet road carries over.
-    Residuals of few runs are tied to each other by what was estimated, which makes the test blunt; a large p-value is no proof
-    of independence.
+    Residuals of few runs are tied to each other by what was estimated: a large p-value is no proof of independence.
     """
     rng = np.random.default_rng(campaign.metrics.seed)
     ordered = sorted((v for v in values if v.value is not None), key=lambda v: starts.get(v.run) or "")

@@ -33,18 +33,13 @@ MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add
 
 @dataclass(frozen=True)
 class Estimate:
-    """A difference from the scatter between runs, and what it rests on.
-
-    `model`: the same comparison as arithmetic on the runs that have a value, None where one side has none. `confounded`: no
-    block holds both, and blocks hold several runs. `units`: independent units of candidate and other: blocks where they are
-    compared within or between blocks, else runs. `dealt`: p of an adjusted difference among deals of the runs of each block.
-    """
+    """A difference from the scatter between runs, and what it rests on."""
 
     found: Difference
-    model: RunsModel | None
-    confounded: bool
-    units: tuple[int, int]
-    dealt: float | None = None
+    model: RunsModel | None  # the same as arithmetic on the runs that have a value; None where one side has none
+    confounded: bool  # no block holds both, and blocks hold several runs
+    units: tuple[int, int]  # independent ones of candidate and other: blocks where blocks are compared, else runs
+    dealt: float | None = None  # p of an adjusted difference among deals of the runs of each block
 
 
 def reasons_of(values: Sequence[MetricResult], otherwise: str) -> Part:
@@ -169,10 +164,8 @@ class Covariates:
 
 
 def gather_covariates(drives: Iterable[Drive], series: Sequence[RunSeries]) -> Covariates:
-    """Return the covariates of all runs.
-
-    Over ambient where every run has an ambient, else intake air as it is: within a block that differs by a constant.
-    """
+    """Return the covariates of all runs."""
+    # where not every run has an ambient, intake air as it is: within a block that differs by a constant
     over = all(run.over is not None for run in series)
     start: dict[CovariateName, dict[str, float]] = {"start_over_ambient": {}, "start_coolant": {}}
     standing: dict[str, dict[str, float]] = {}

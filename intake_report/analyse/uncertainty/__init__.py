@@ -1,4 +1,4 @@
-"""Uncertainty of one run's value: Monte Carlo through the whole metric with what is known about the instruments (JCGM 101:2008)."""
+"""Uncertainty of one run's value: Monte Carlo through the whole metric with what is known of the instruments, JCGM 101."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def assess(
     with ThreadPoolExecutor(WORKERS) as pool:
         found = tuple(pool.map(one, zip(drives, series, steps["iat"], strict=True)))
     budgets = tuple(row for key in keys if key.spec.headline for row in _budget(key, sources, found))
-    rows = tuple(source.row for source in sources.sources)
+    rows = tuple(results.SourceRow(s.name, s.common, s.u, s.quantity, s.basis) for s in sources.sources)
     of = settings.draws, settings.seed, settings.confidence, rows, budgets
     statement = results.InstrumentUncertainty(*of, assumptions=sources.assumptions)
     return Uncertainty({run.run: draws for run, draws in zip(series, found, strict=True)}, statement)
@@ -248,7 +248,7 @@ def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
 def statement(
     campaign: Campaign, uncertainty: Uncertainty, metrics: Metrics, runs: tuple[results.RunResult, ...]
 ) -> results.InstrumentUncertainty:
-    """Return what the report says about the instruments, with how uncertain they leave the differences from the baseline's mean.
+    """Return what the report says about the instruments, with how uncertain they leave differences from the baseline's mean.
 
     What is common cancels as far as runs respond alike. No difference where a run has no value or some draws do not reach it.
     """

@@ -1,7 +1,4 @@
-"""What may be off in one run's value: sources that the campaign declares or that are assumed, and readings as they might be.
-
-Readings of many draws at once; the times of events as first-order effects.
-"""
+"""What may be off in one run's value: declared or assumed sources, readings as they might be, effects of events."""
 
 import math
 from collections.abc import Mapping
@@ -20,7 +17,7 @@ from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate, find_nodes
 from intake_report.metrics.series import Floats
-from intake_report.results import MetricKey, SourceRow
+from intake_report.results import MetricKey
 from intake_report.results.text import ROUNDING_MODE
 from intake_report.units import parse_quantity
 
@@ -30,11 +27,8 @@ ASSUMED_CLOCK = 2.0  # s
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
 SLOWEST = 1.4  # m/s; a limit of a phase is passed at a walk at least
 MOST_PAIRS = 150  # pairs of samples per draw of a Theil–Sen slope
-AROUND, USUAL, LEAST = (
-    3.0,
-    5.0,
-    0.5,
-)  # s about the highway entry for the acceleration there; km/h per s where not known; least
+AROUND = 3.0  # s about the highway entry for the acceleration there
+USUAL, LEAST = 5.0, 0.5  # km/h per s: acceleration where it is not known, and the least
 
 Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
 Shape = Literal["rectangular", "normal", "two-valued"]
@@ -65,24 +59,19 @@ EVENTS = message(
 
 @dataclass(frozen=True)
 class Source:
-    """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
-
-    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed"
-    the speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the
-    same draw for all runs. `scale`: half-width of a rectangular distribution, standard deviation of a normal one; a two-valued
-    one is plus or minus `scale`, each with probability ½; None for steps and events. The same draw moves ambient by `beside`
-    times as much: what one control unit does to both channels. `rows` are draws joint by kind, each (n,) [K], about zero.
-    """
+    """One source of uncertainty, named as in the budget."""
 
     name: str
+    # "reading", "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the reading of speed [km/h];
+    # "steps", "events" differ from sample to sample and from event to event
     kind: Kind
-    common: bool
+    common: bool  # the same draw for all runs
     quantity: str
-    basis: Part
-    scale: float | None = None
-    shape: Shape = "rectangular"
-    beside: float = 0.0
-    rows: Mapping[str, Floats] | None = None
+    basis: Part  # what is known, for the report
+    scale: float | None = None  # half-width, standard deviation of a normal one; None for steps and events
+    shape: Shape = "rectangular"  # a two-valued one is plus or minus `scale`, each with probability ½
+    beside: float = 0.0  # by as many times the draw moves ambient too: what one control unit does to both channels
+    rows: Mapping[str, Floats] | None = None  # draws joint by kind, each (n,) [K], about zero
 
     @property
     def drawn(self) -> bool:
@@ -123,11 +112,6 @@ class Source:
         if self.shape == "two-valued":
             return np.where(np.arange(k) % 2 == 0, -self.scale, self.scale)
         return np.asarray(self.scale * (ndtri(share) if self.shape == "normal" else 2.0 * share - 1.0))
-
-    @property
-    def row(self) -> SourceRow:
-        """As the report shows it."""
-        return SourceRow(self.name, self.common, self.u, self.quantity, self.basis)
 
 
 class Sources(NamedTuple):
@@ -252,20 +236,15 @@ def _ambient(ambient: AmbientReference) -> list[Source]:
 
 @dataclass(frozen=True)
 class Readings:
-    """What of one run's readings may be otherwise.
-
-    `spread` (k,): half-widths of the rectangular errors at the nodes of the reading [K], `group` (k,): the random number that
-    each node takes: those of one plateau are off together. `left`, `right` (n,): the nodes around each sample, `share`: weight
-    of the right one; `ambient_rate`: mean slope of ambient [K/s].
-    """
+    """What of one run's readings may be otherwise."""
 
     series: RunSeries
-    spread: Floats
-    group: NDArray[np.intp]
-    left: NDArray[np.intp]
+    spread: Floats  # (k,): half-widths of the rectangular errors at the nodes of the reading [K]
+    group: NDArray[np.intp]  # (k,): random number that each node takes: those of one plateau are off together
+    left: NDArray[np.intp]  # left, right (n,): the nodes around each sample
     right: NDArray[np.intp]
-    share: Floats
-    ambient_rate: float
+    share: Floats  # weight of the right one
+    ambient_rate: float  # mean slope of ambient [K/s]
 
     @property
     def errors(self) -> int:
