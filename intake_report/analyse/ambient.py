@@ -249,14 +249,13 @@ def _run_weather(campaign: Campaign, drive: Drive, ambient: AmbientReference, re
 
     def first_with(*quantities: str) -> str:
         """Return the first source that knows the first quantity, else the second; empty where none does."""
-        known = (id for what in quantities for id in order if getattr(during[id], what) is not None)
-        return next(known, "")
+        return next((id for what in quantities for id in order if getattr(during[id], what) is not None), "")
 
     def of(id: str, *names: str) -> dict[str, Any]:
         return {name: getattr(during.get(id), name, None) for name in names}
 
     source, windy = first_with("air_density", "station_pressure"), first_with("wind_speed")
-    aged = ambient.choice.source if ambient.choice.source in during else next(iter(order), None)
+    aged = next(iter(order), None)
     density = during[source].air_density if source else None
     series, end = ambient.series.get(run.id), _end_of(drive.clean)
     change = None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
@@ -294,11 +293,9 @@ def _density_altitude(density: float | None) -> float | None:
 
 
 def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[results.ForecastValue]:
-    span = _span(drive.clean)
-    if span is None:
+    expected = sources_during(campaign, drive.clean, {record.source: record}).get(record.source)
+    if expected is None:
         return
-    age = next(w.max_age for w in campaign.weather if w.id == record.source)
-    expected = weather.conditions_during(record, *span, age)
     for what, quantity, name in (
         ("mean ambient", "temperature", "ambient_mean"),
         ("highest ambient", "temperature", "ambient_high"),

@@ -255,9 +255,7 @@ def mean_curves(items: Sequence[DynoPull], quantity: Quantity, grid: Grid, level
     return curves
 
 
-def compare_figure(
-    items: Sequence[DynoPull], values: Sequence[float], baseline: str, level: float = 0.95
-) -> dict[str, Difference]:
+def _compare(items: Sequence[DynoPull], values: list[float], baseline: str, level: float) -> dict[str, Difference]:
     """Difference of one figure per pull from the baseline, within sessions where several were held."""
     sessions = [item.session or None for item in items]
     return compare_blocked(values, [item.configuration for item in items], sessions, baseline, level, PULLS)
@@ -268,7 +266,7 @@ def difference_curves(
 ) -> list[DifferenceCurve]:
     """Difference of every other configuration from the baseline by engine speed."""
     rows = gridded(items, quantity, grid)
-    by_speed = [compare_figure(items, column.tolist(), baseline, level) for column in rows.T]
+    by_speed = [_compare(items, column.tolist(), baseline, level) for column in rows.T]
     base = rows[[item.configuration == baseline for item in items]].mean(axis=0)
     found = []
     for name in by_speed[0]:
@@ -355,7 +353,7 @@ def _comparisons(
     rows = []
     for figure, title, quantity in judged:
         base = float(figures.loc[figures["configuration"] == baseline, figure].mean())
-        for name, d in compare_figure(items, figures[figure].tolist(), baseline, level).items():
+        for name, d in _compare(items, figures[figure].tolist(), baseline, level).items():
             percent = None if d.difference is None or base == 0.0 else 100.0 * d.difference / base
             about = {"figure": figure, "title": title, "quantity": quantity, "configuration": name, "percent": percent}
             rows.append({**vars(d), **about, "baseline_mean": base, "n": d.n_candidate, "note": d.note})

@@ -67,10 +67,8 @@ class Uncertainty:
         old = [row for row in self.statement.budgets if row.key not in drawn]
         rows = [row for row in (*old, *added.statement.budgets) if row.key in keys]
         budgets = tuple(sorted(rows, key=lambda row: keys.index(row.key)))
-        runs = {
-            run: RunDraws._make(joined(*part) for part in zip(draws, added.runs[run], strict=True))
-            for run, draws in self.runs.items()
-        }
+        both = {run: zip(draws, added.runs[run], strict=True) for run, draws in self.runs.items()}
+        runs = {run: RunDraws._make(joined(*part) for part in parts) for run, parts in both.items()}
         return Uncertainty(runs, replace(self.statement, budgets=budgets))
 
 
@@ -230,11 +228,7 @@ def with_uncertainty(values: MetricValues, uncertainty: Uncertainty) -> MetricVa
             share = Value(whole.failed, "share")
             failed = message("in {share} of the draws it could not be computed", code="draws-failed", share=share)
             note = in_one([note, failed] if note else [failed])
-        parts: dict[str, Any] = {
-            "u_common": common and common.u,
-            "u_own": own and own.u,
-            "draws_not_reached": whole.not_reached,
-        }
+        parts: Any = {"u_common": common and common.u, "u_own": own and own.u, "draws_not_reached": whole.not_reached}
         rows.append(replace(value, u=whole.u, low=whole.low, high=whole.high, note=note, **parts))
     return tuple(rows)
 
