@@ -236,7 +236,7 @@ def draw_offsets(
         low, high = np.full(n, -np.inf), np.full(n, np.inf)
         for sight, stand, left in sights:
             if sight.channel == name and stand.reference is not None:
-                middle = sight.level - stand.reference * common - _left(name, left) + sight.drift * late
+                middle = sight.level - stand.reference * common - SHARE.get(name, 1.0) * left + sight.drift * late
                 low, high = np.maximum(low, middle - sight.half), np.minimum(high, middle + sight.half)
         if np.isfinite(low).all():
             width = np.clip(high - low, 0.0, None)
@@ -246,7 +246,7 @@ def draw_offsets(
             offsets[name] = _declared_offset(campaign, name, step_of(name), cut, rng)
     for stand, left in zip(stands, warm, strict=True):
         if stand.reference is None:  # air that nobody measured: all channels have to leave it a temperature
-            middles = [(s.level - offsets[s.channel] - _left(s.channel, left), s.half) for s in stand.sights]
+            middles = [(s.level - offsets[s.channel] - SHARE.get(s.channel, 1.0) * left, s.half) for s in stand.sights]
             low = np.max([middle - half for middle, half in middles], axis=0)
             high = np.min([middle + half for middle, half in middles], axis=0)
             weights *= np.clip(high - low, 0.0, None)
@@ -255,10 +255,6 @@ def draw_offsets(
     places = (np.arange(ROWS) + rng.uniform()) / ROWS
     rows = rng.permutation(np.minimum(np.searchsorted(np.cumsum(weights) / weights.sum(), places), n - 1))
     return {name: values[rows] for name, values in offsets.items()}
-
-
-def _left(channel: str, warm: Floats) -> Floats:
-    return SHARE.get(channel, 1.0) * warm
 
 
 def _declared_offset(campaign: Campaign, channel: str, step: float, cut: Floats, rng: np.random.Generator) -> Floats:
