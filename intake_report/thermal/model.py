@@ -88,10 +88,9 @@ class DriveInput:
     # (2,): where the air near the ground goes against the vehicle, to the east and north [m/s]
     wind: Floats = field(default_factory=lambda: np.zeros(2))
     wind_known: bool = False  # by a weather source
-    reading_time: Floats = field(default_factory=lambda: np.empty(0))  # [s], (k,) as the readings to fit
-    reading: Floats = field(
-        default_factory=lambda: np.empty(0)
-    )  # the middle of their step [°C]; empty on a common drive
+    # reading_time, reading (k,): readings to fit [s], middle of their step [°C]; empty on a common drive
+    reading_time: Floats = field(default_factory=lambda: np.empty(0))
+    reading: Floats = field(default_factory=lambda: np.empty(0))
     step: float = 1.0  # [K]
     lag: float = 5.0  # time constant of the sensor's element at 10 g/s [s]
 
