@@ -192,29 +192,22 @@ def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool |
     x, y = x[keep], y[keep]
     if len(x) < 2 or along(x, y)[-1] < 2 * SPACING:
         raise DataError("The reference path is shorter than 30 m.", remedy="Give a GPX file or another reference run.")
-    if closed is not False:
-        x, y, closed = _close(x, y, forced=closed is True)
     s = along(x, y)
+    late = np.flatnonzero(s > LATE * s[-1])
+    gap = np.hypot(x[late] - x[0], y[late] - y[0])
+    if closed is None:
+        closed = bool(gap.min() <= CLOSE_WITHIN and s[-1] >= SHORTEST_LOOP * CLOSE_WITHIN)
+    if closed:  # the end is joined to the start; where it runs past the start, the overlap is cut
+        last = int(late[np.argmin(gap)])
+        last -= math.hypot(x[last] - x[0], y[last] - y[0]) < SAME_END
+        x, y = np.append(x[: last + 1], x[0]), np.append(y[: last + 1], y[0])
+        s = along(x, y)
     cells = max(round(s[-1] / SPACING), 2)
     # the given vertices stay, so that resampling cuts no corner
     at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
     x, y = np.interp(at, s, x), np.interp(at, s, y)
-    return RoutePath(x, y, along(x, y), centre, bool(closed))
-
-
-def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:
-    """Join the end to the start; where the end runs past the start, cut the overlap."""
-    s = along(x, y)
-    late = np.flatnonzero(s > LATE * s[-1])
-    gap = np.hypot(x[late] - x[0], y[late] - y[0])
-    nearest = int(late[np.argmin(gap)])
-    if not forced and (gap.min() > CLOSE_WITHIN or s[-1] < SHORTEST_LOOP * CLOSE_WITHIN):
-        return x, y, False
-    x, y = x[: nearest + 1], y[: nearest + 1]
-    if math.hypot(x[-1] - x[0], y[-1] - y[0]) < SAME_END:
-        x, y = x[:-1], y[:-1]
-    return np.append(x, x[0]), np.append(y, y[0]), True
+    return RoutePath(x, y, along(x, y), centre, closed)
 
 
 def path_from_gpx(file: Path, closed: bool | None = None) -> RoutePath:

@@ -69,7 +69,15 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
     mask (None: nothing bad) and 0; or None and the number of impossible steps, when these are too many for single
     faults, so that the rule was not applied.
     """
-    suspects = _steps_beyond(time, values, rate, 2.0 * step)
+    slack, at = 2.0 * step, [np.zeros(0, dtype=np.intp)]
+    for start in range(0, values.size - 1, _CHUNK):
+        stop = min(start + _CHUNK, values.size - 1)
+        change = np.abs(values[start + 1 : stop + 1] - values[start:stop])
+        # No step can be allowed less than the slack alone: a cheap test that most stretches pass.
+        if float(change.max()) > slack:
+            wide = change > rate * (time[start + 1 : stop + 1] - time[start:stop]) + slack
+            at.append(np.flatnonzero(wide) + start)
+    suspects = np.concatenate(at)
     if suspects.size == 0:
         return None, 0
     if suspects.size > max(_FEW, min(_TOO_MANY * values.size, _MOST_EVENTS)):
@@ -83,7 +91,7 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
         k, block = good + 1, 64
         while k < values.size:
             stop = min(values.size, k + block)
-            far = np.abs(values[k:stop] - values[good]) > rate * (time[k:stop] - time[good]) + 2.0 * step
+            far = np.abs(values[k:stop] - values[good]) > rate * (time[k:stop] - time[good]) + slack
             near = np.flatnonzero(~far)
             if near.size:
                 k += int(near[0])
@@ -92,19 +100,6 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
         bad[good + 1 : k] = True
         resume = k
     return (bad if bad.any() else None), 0
-
-
-def _steps_beyond(time: FloatArray, values: FloatArray, rate: float, slack: float) -> IntArray:
-    """Find the indices i where the step from sample i to i+1 exceeds `rate` times its duration plus `slack`."""
-    at = [np.zeros(0, dtype=np.intp)]
-    for start in range(0, values.size - 1, _CHUNK):
-        stop = min(start + _CHUNK, values.size - 1)
-        change = np.abs(values[start + 1 : stop + 1] - values[start:stop])
-        # No step can be allowed less than the slack alone: a cheap test that most stretches pass.
-        if float(change.max()) > slack:
-            wide = change > rate * (time[start + 1 : stop + 1] - time[start:stop]) + slack
-            at.append(np.flatnonzero(wide) + start)
-    return np.concatenate(at)
 
 
 def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolArray | None:

@@ -124,7 +124,8 @@ class Masker:
             fastest = reading(name, known.max_rate, difference=True)
             reason = message("cannot be reached from the last good sample at {rate} per second", rate=fastest)
             self._rates(name, time, known.max_rate, step, reason)
-        self._stuck(name)
+        if name in _SHOULD_MOVE:
+            self._stuck(name)
 
     def _rates(
         self, name: str, clock: FloatArray, rate: float, step: float, reason: Message, smooth: bool = True
@@ -242,8 +243,6 @@ class Masker:
         self.entries.append(QualityEntry("start-stop", "iat", restarts, share, message(text, "start-stop", **values)))
 
     def _stuck(self, name: str) -> None:
-        if name not in _SHOULD_MOVE or "speed" not in self.columns:
-            return
         bad = np.zeros(self.good(name)[0].size, dtype=np.bool_)
         for first, last, speed in self._held(name, _STUCK):
             bad[first:last] = np.ptp(speed) >= _STUCK_CHANGE

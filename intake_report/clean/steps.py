@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.clean.masks import FROZEN_SPEED, SLOW_FIX, Masker
-from intake_report.clean.model import BoolArray, CleanRun, Columns, FloatArray, IntArray, QualityEntry, Reach, entry
+from intake_report.clean.model import CleanRun, Columns, FloatArray, IntArray, QualityEntry, Reach, entry
 from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups, true_samples
 from intake_report.loaders.base import RunLog
 from intake_report.messages import Count, Listing, Message, Part, Value, message
@@ -199,7 +199,11 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         steps = np.diff(t)
     tied = steps == 0.0
     repeats = int(np.count_nonzero(tied))
-    if repeats > _COARSE_SHARE * t.size and not _complementary(tied, order, columns):
+    coarse = repeats > _COARSE_SHARE * t.size
+    if coarse and columns:  # but rows of one time in which no channel has two samples are one message
+        present = (~np.isnan(values if order is None else values[order]) for values in columns)
+        coarse = any((has[1:] & has[:-1] & tied).any() for has in present)
+    if coarse:
         t, tick = _spread(t)
         steps = np.diff(t)
         step = _usual_step(steps)
@@ -253,12 +257,6 @@ def _set_back_clock(t: FloatArray, step: float, rows: int) -> tuple[FloatArray, 
     pause = " The true pause at a step of more than a minute is unknown." if unknown else ""
     words = {"places": Listing(tuple(places)), "more": more, "by": Value(float(moved.sum()), "time", 3), "pause": pause}
     return t + np.cumsum(moved), [entry("clock-set-back", "time", high.size, rows, text, **words)]
-
-
-def _complementary(tied: BoolArray, order: IntArray | None, columns: Sequence[FloatArray]) -> bool:
-    """Whether no channel has a sample in two neighbouring rows of one time."""
-    present = (~np.isnan(values if order is None else values[order]) for values in columns)
-    return bool(columns) and not any((has[1:] & has[:-1] & tied).any() for has in present)
 
 
 def _spread(t: FloatArray) -> tuple[FloatArray, float]:
