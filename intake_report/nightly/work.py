@@ -87,6 +87,7 @@ def attempt(job: dict[str, Any]) -> dict[str, Any]:
                 print(json.dumps(job), file=line, flush=True)
                 pid = int(line.readline() or 0)
                 if answer := line.readline():
+                    line.read()  # until it has ended, and its kernel
                     outcome: dict[str, Any] = json.loads(answer)
                     return outcome
         except TimeoutError:
