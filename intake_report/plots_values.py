@@ -12,7 +12,7 @@ from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult
 from intake_report.plots import GREY, STOP, Look, axis_label, drawing, legend, name_axes, phases, shown, styled, wrapped
 from intake_report.report_table import rows_of
-from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
+from intake_report.results import BudgetRow, MetricKey, ReportResult
 from intake_report.results.evidence import AirEvidence, Places
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import to_display
@@ -214,8 +214,13 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
         present = [id for id in look.ids if any(c.configuration == id for c in group)]
         for c in group:
-            lane = (len(present) - 1) / 2.0 - present.index(c.configuration)  # above or below the middle of its row
-            _difference(panel, len(keys_here) - 1 - keys_here.index(c.key) + 0.24 * lane, c, quantity, result, look)
+            id, (difference, low, high) = c.configuration, shown((c.difference, c.low, c.high), quantity, result)
+            lane = (len(present) - 1) / 2.0 - present.index(id)  # above or below the middle of its row
+            row, colour = len(keys_here) - 1 - keys_here.index(c.key) + 0.24 * lane, look.colour[id]
+            if bounded := np.isfinite(low) and np.isfinite(high):
+                panel.hlines(row, low, high, color=colour, lw=1.3)
+            style: dict[str, Any] = {"ls": "none", "marker": look.marker[id], "mfc": colour if bounded else "white"}
+            panel.plot(difference, row, ms=5, label=result.name_of(id), color=colour, **style)
         names = [wrapped(metric_title(result.metric(key), result.units), 34) for key in keys_here]
         panel.set_yticks(range(len(keys_here)), list(reversed(names)))
         panel.set_ylim(-0.6, len(keys_here) - 0.4)
@@ -223,15 +228,6 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
         name_axes(panel, x=axis_label(f"Difference from {result.baseline.name}", quantity, result), grid="x")
     legend(figure, *axes)
     return figure
-
-
-def _difference(panel: Axes, row: float, c: Comparison, quantity: str, result: ReportResult, look: Look) -> None:
-    difference, low, high = shown((c.difference, c.low, c.high), quantity, result)
-    colour, name = look.colour[c.configuration], result.name_of(c.configuration)
-    if bounded := np.isfinite(low) and np.isfinite(high):
-        panel.hlines(row, low, high, color=colour, lw=1.3)
-    style: dict[str, Any] = {"marker": look.marker[c.configuration], "mfc": colour if bounded else "white"}
-    panel.plot(difference, row, ls="none", ms=5, label=name, color=colour, **style)
 
 
 @styled

@@ -33,10 +33,8 @@ class Field:
     def heading(self, system: UnitSystem) -> str:
         """Return the printed heading, with the unit where it belongs there."""
         text = said(self.header, system)
-        unit = (
-            formatting.unit_of(self.quantity, system) if self.quantity in QUANTITIES and self.unit == "header" else ""
-        )
-        return f"{text} [{unit}]" if unit else text
+        named = self.quantity in QUANTITIES and self.unit == "header"
+        return f"{text} [{unit}]" if named and (unit := formatting.unit_of(self.quantity, system)) else text
 
     def printed(self, row: Any, system: UnitSystem) -> str:
         """Return the cell of one row."""

@@ -254,11 +254,8 @@ def explore_run(measured: Measured, result: ReportResult) -> Any:
 
 def explore_phase(measured: Measured, result: ReportResult) -> Any:
     """Return controls that draw all runs over one another, whole or in one phase."""
-
-    def draw(phase: str, over: str) -> Figure:
-        return overlay(measured, result, phase=phase, over=over)
-
     phases = [("the whole route", ""), *((phase.name, phase.id) for phase in result.phases)]
+    draw = functools.partial(overlay, measured, result)
     return _chosen(draw, "Draw", phase=phases, over=["distance", "time"])
 
 
