@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from intake_report import loaders
+from intake_report.channels import CHANNELS
 from intake_report.check import logs as looking
 from intake_report.check import page
 from intake_report.check.logs import NEEDED, CriterionCheck, LogCheck
@@ -30,7 +31,7 @@ _EITHER = "One of the two is wrong: correct the unit under [log.columns], or the
 _TRACK = (
     "This is a position track without engine data: name it together with its log, as the parts of a run of a campaign."
 )
-_NEEDED_NAMES = {"iat": "intake air temperature", "speed": "vehicle speed"}
+Crossed = Callable[[CleanRun, str], Sequence[CrossCheck]]  # by run and label of the airflow
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -143,21 +144,17 @@ class Work:
             self.proposals = loaders.propose_mapping(first) if first.format != "gpx" else ()
             self.learn(columns=looking.describe_columns(self.proposals, None, table=True)[0])
 
-    def look(
-        self,
-        mapping: Mapping[str, str],
-        cleaned: Callable[[], CleanRun],
-        crossed: Callable[[CleanRun, str], Sequence[CrossCheck]],
-    ) -> None:
-        """Map and clean the log; add its channels, faults, cross checks (by run and label of the airflow) and timeline."""
+    def look(self, mapping: Mapping[str, str], cleaned: Callable[[], CleanRun], crossed: Crossed) -> None:
+        """Map and clean the log; add its channels, faults, cross checks and timeline."""
         with self.attempt():
             run, units = cleaned(), self.check.units
             self.run = run
             start = self.check.start if run.start is None else run.start.isoformat(timespec="seconds")
             flow = next((t.partition("[")[2].rstrip("] ") for t in mapping.values() if t.startswith("maf")), "g/s")
-            told = looking.DESCRIBES
+            told, checks = looking.DESCRIBES, crossed(run, flow)
             quality = ({**vars(q), "reason": said(q.reason, units), "fault": q.step not in told} for q in run.quality)
-            checks = ({**vars(c), "evidence": said(c.evidence, units)} for c in crossed(run, flow))
+            numbers = ({name: n for name, n in c.numbers.items() if np.isfinite(n)} for c in checks)
+            crossing = zip(checks, numbers, strict=True)
             self.learn(
                 start=start,
                 duration=looking.duration_of(run),
@@ -165,9 +162,7 @@ class Work:
                 quality=tuple(quality),
                 timeline=looking.timeline(run),
                 soak_text=looking.soak_check_text(run, start),
-                cross_checks=tuple(
-                    c | {"numbers": {name: n for name, n in c["numbers"].items() if np.isfinite(n)}} for c in checks
-                ),
+                cross_checks=tuple({**vars(c), "numbers": n, "evidence": said(c.evidence, units)} for c, n in crossing),
             )
 
     def concluded(self) -> LogCheck:
@@ -227,7 +222,7 @@ def _look_alone(work: Work, id: str) -> None:
     if work.logs[0].format == "gpx":
         work.failed = _TRACK
     elif absent := [name for name in NEEDED if not any(t.startswith(f"{name} [") for t in mapping.values())]:
-        names = " and ".join(_NEEDED_NAMES[name] for name in absent)
+        names = " and ".join(CHANNELS[name].label.lower() for name in absent)
         columns = work.logs[0].columns
         headers = ", ".join(f"“{column.header}”" for column in columns[:_SHOWN_HEADERS])
         more = f" and {len(columns) - _SHOWN_HEADERS} more" if len(columns) > _SHOWN_HEADERS else ""

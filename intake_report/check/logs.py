@@ -348,11 +348,9 @@ def _kept_out(run: CleanRun, name: str) -> str:
 
 def _driven(run: CleanRun) -> float | None:
     time, speed = run.samples("speed")
-    if time.size < 2:
-        return None
     pauses = np.diff(time)
     metres = (speed[1:] + speed[:-1]) / 2.0 / 3.6 * pauses
-    return float(metres[pauses <= run.gap_limit("speed")].sum())
+    return float(metres[pauses <= run.gap_limit("speed")].sum()) if pauses.size else None
 
 
 def known_behaviour(check: Mapping[str, Any]) -> bool:

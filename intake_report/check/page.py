@@ -67,10 +67,13 @@ def rendered(parts: Iterable[RenderableType], console: Console) -> str:
 def page(check: LogCheck, width: int) -> Group:
     """Return the whole check for a terminal of `width` columns; lines to paste are never broken."""
     assumed = [q["reason"] for q in check.quality if not q["fault"] and q["step"] == "time-zone-assumed"]
+    needless = check.mapping_from == "campaign" and not any(c["certain"] and not c["mapped"] for c in check.columns)
+    mapping = "" if needless else check.mapping_text
+    leads = ((_LEADS[check.mapping_from], mapping), (_SOAKED, check.soak_text), (_PHASES, check.phases_text))
     sections = (
         _verdict(check), _facts(check, width), [_text(line) for line in draw(check, width)], _criteria(check, width),
         _channels(check, width), _faults(check), _crossed(check), _bullets((*check.notes, *assumed), "·"),
-        _mapping(check),
+        [part for lead, text in leads if text for part in _paste(lead, text)],
     )  # fmt: skip
     parts: list[RenderableType] = []
     for section in sections:
@@ -197,13 +200,11 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
 
 
 def _channels(check: LogCheck, width: int) -> list[RenderableType]:
-    if not check.channels:
-        return []
     rows = [("dim", ["channel", "every", "range", "step", "missing", "kept out"])]
     rows += [("", _channel(c, check.units)) for c in check.channels]
     if width < _ALL_COLUMNS:
         rows = [(style, [*cells[:3], cells[4]]) for style, cells in rows]
-    return [_table(rows, right=range(1, 6))]
+    return [_table(rows, right=range(1, 6))] if check.channels else []
 
 
 def _channel(c: ChannelCheck, system: UnitSystem) -> list[str]:
@@ -234,9 +235,11 @@ def _faults(check: LogCheck) -> list[RenderableType]:
     lines = []
     for step, entries in list(by_step.items())[:_MOST_FAULTS]:
         shares = (f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else "" for q in entries)
-        counts = (f" {q['touched']:,}{share}" if q["touched"] else "" for q, share in zip(entries, shares, strict=True))
-        each = (f"{q['channel']}{number}".strip() for q, number in zip(entries, counts, strict=True))
-        touched = ", ".join(filter(None, each))
+        each = (
+            f"{q['channel']} {q['touched']:,}{s}" if q["touched"] else q["channel"]
+            for q, s in zip(entries, shares, strict=True)
+        )
+        touched = ", ".join(filter(None, map(str.strip, each)))
         worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
         lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
     parts: list[RenderableType] = [_text("Kept out or noticed", "dim"), *_bullets(lines, "·")]
@@ -275,13 +278,6 @@ _DRAFT = (
     "place of the runs in the file that `intake-report new NAME` writes."
 )
 _PHASES = "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:"
-
-
-def _mapping(check: LogCheck) -> list[RenderableType]:
-    needless = check.mapping_from == "campaign" and not any(c["certain"] and not c["mapped"] for c in check.columns)
-    mapping = "" if needless else check.mapping_text
-    leads = ((_LEADS[check.mapping_from], mapping), (_SOAKED, check.soak_text), (_PHASES, check.phases_text))
-    return [part for lead, text in leads if text for part in _paste(lead, text)]
 
 
 def _paste(lead: str, text: str) -> list[RenderableType]:

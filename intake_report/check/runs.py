@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -20,7 +20,6 @@ from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.loaders import map_run
 from intake_report.messages import Part, said
-from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {
     "ambient": "temperature", "start-coolant": "temperature", "start-over-ambient": "temperature_difference",
@@ -108,21 +107,17 @@ def _case(path: Path, campaign: Campaign) -> LogCase:
     return LogCase((path,), entry, "candidate", (note,))
 
 
-@dataclass
 class Court:
     """A campaign with its readable runs; a run is aligned with the others once, however many logs are judged."""
 
-    campaign: Campaign
-    # by run id: filled by `summon`; runs that are checked themselves come in before, so that no log is read twice
-    cleaned: dict[str, CleanRun] = field(default_factory=dict)
-    unread: dict[str, str] = field(default_factory=dict)
-    records: dict[str, WeatherRecord] = field(default_factory=dict)
-    _aligned: dict[tuple[int, ...], Alignment] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
+    def __init__(self, campaign: Campaign) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
-        refuse(limit_mistakes(self.campaign))
-        self.records = inputs.weather_records(self.campaign)
+        refuse(limit_mistakes(campaign))
+        self.campaign, self.records = campaign, inputs.weather_records(campaign)
+        # by run id: filled by `summon`; runs that are checked themselves come in before, so that no log is read twice
+        self.cleaned: dict[str, CleanRun] = {}
+        self.unread: dict[str, str] = {}
+        self._aligned: dict[tuple[int, ...], Alignment] = {}
 
     def summon(self, leave_out: Sequence[str] = ()) -> None:
         """Read and clean the other runs; one that cannot be read is left out and remembered."""
@@ -220,7 +215,7 @@ class Court:
         own = fact if check.code in _OWN_QUANTITY and isinstance(fact, float) else None
         group: Literal["route", "alike"] = "route" if spec.scope == "run" else "alike"
         return CriterionCheck(
-            check.code, check.title, group, CRITERIA[check.code].shown, spec.sense, float(check.limit), finite(value),
+            check.code, check.title, group, spec.shown, spec.sense, float(check.limit), finite(value),
             finite(own), _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
         )  # fmt: skip
 

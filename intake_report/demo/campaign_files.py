@@ -122,9 +122,15 @@ def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]
         return []
     rng = generator(scenario, seed, "soak")
     wrong = float(rng.normal(0.0, THERMOMETER))
-    seen = [stand(day, 0.0 if n else 90.0, scenario.rounding, wrong, rng) for n, day in enumerate(scenario.days)]
-    files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
-    return [(day, day.date + timedelta(hours=DAWN), it) for day, it in zip(scenario.days, seen, strict=True)]
+    seen: list[tuple[Any, ...]] = []
+    for day in scenario.days:
+        time = np.arange(0.0, 1.0 if seen else 5401.0, 10.0)
+        air = day.temperature(DAWN + time / 3600.0)
+        sent = {name: quantise(air + left, scenario.rounding) for name, left in _STAND_LEFT.items()}
+        read = np.round(air + wrong + rng.normal(0.0, 0.02, time.size), 1)
+        seen.append((day, day.date + timedelta(hours=DAWN), {"time": time, **sent, "reference": read}))
+    files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0][2].values(), "%.0f %.0f %.0f %.0f %.1f")
+    return seen
 
 
 def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
@@ -212,14 +218,6 @@ STAND_COLUMNS = {
 THERMOMETER = 0.1  # standard deviation of what a thermometer reads wrong, the same on all days [K]
 DAWN, STOOD = 7.0, 11.0  # begin of a stand read [h after midnight UTC]; its length till then [h]
 _STAND_LEFT = {"iat": 0.006, "ambient": 0.003, "coolant": 0.06}  # what is left of the engine's warmth after it [K]
-
-
-def stand(day: Day, minutes: float, mode: str, wrong: float, rng: Generator) -> dict[str, Array]:
-    """Return a stand at dawn: elapsed time [s], what the control unit sends, and a thermometer [°C] that is `wrong` [K]."""
-    time = np.arange(0.0, 60.0 * minutes + 1.0, 10.0)
-    air = day.temperature(DAWN + time / 3600.0)
-    sent = {name: quantise(air + left, mode) for name, left in _STAND_LEFT.items()}
-    return {"time": time, **sent, "reference": np.round(air + wrong + rng.normal(0.0, 0.02, time.size), 1)}
 
 
 PULLS = 3

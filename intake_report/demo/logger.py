@@ -80,8 +80,7 @@ def column_mapping(units: Units) -> dict[str, str]:
 
 def quantise(values: Array, mode: str = "floor", step: float = 1.0) -> Array:
     """Return what the control unit sends, in whole steps (NaN stays); units differ in "floor" or "round" and do not say."""
-    scaled = values / step
-    return step * (np.floor(scaled) if mode == "floor" else np.round(scaled))
+    return step * (np.floor if mode == "floor" else np.round)(values / step)
 
 
 def control_unit(run: SimulatedRun, rounding: str, rng: np.random.Generator) -> dict[str, Array]:

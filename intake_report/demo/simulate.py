@@ -147,8 +147,7 @@ def heat(
     names = ("air", "element", "drawn", "under_hood", "wall", "coolant", "ambient_element", "fan")
     outputs = {name: np.empty((steps, n)) for name in names}
 
-    through, mount = of("through"), of("mount")
-    bulk_c, surface_c = of("bulk"), of("surface")
+    through, mount, bulk_c, surface_c = (of(name) for name in ("through", "mount", "bulk", "surface"))
     t_engine, t_bay, t_metal = coolant.copy(), ambient[0] + soak, ambient[0] + metal
     t_hot = np.full(n, 150.0)
     soaked = soak * (0.25 + 0.6 * of("draw_idle"))

@@ -282,12 +282,8 @@ def _wider(level: float) -> RegularGridInterpolator:
     """Return how much wider a t interval becomes by a normal error, over log(error / its own), log(degrees of freedom)."""
     normal = special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
     sizes, freedom, one = np.geomspace(0.05, 50.0, 30), np.geomspace(1.0, 400.0, 16), np.ones(_NODES)
-
-    def factor(u: float, df: float) -> float:
-        limit = quantile(Estimates(u * normal, one, df * one), 0.5 * (1.0 + level))
-        return limit / statistics.coverage_factor(level, df)
-
-    factors = [[factor(u, df) for df in freedom] for u in sizes]
+    wide = [[quantile(Estimates(u * normal, one, df * one), 0.5 * (1.0 + level)) for df in freedom] for u in sizes]
+    factors = np.array(wide) / [statistics.coverage_factor(level, df) for df in freedom]
     return RegularGridInterpolator((np.log(sizes), np.log(freedom)), factors, bounds_error=False, fill_value=None)
 
 
@@ -342,16 +338,13 @@ def threshold_of(level: float, sign: float, found: Estimates, others: Floats) ->
 
 def _margins(found: Estimates, risk: float) -> Floats:
     """Return the smallest margin within which each campaign is equivalent."""
-
-    def equivalent(estimate: float, u: float, df: float, margin: float) -> bool:
-        return statistics.decide(estimate, u, -margin, margin, risk, df).decision == "conforms"
-
     made = []
-    for one in zip(found.difference.tolist(), found.error.tolist(), found.df.tolist(), strict=True):
-        low, high = abs(one[0]), abs(one[0]) + 1e3 * one[1]
+    for estimate, u, df in zip(found.difference.tolist(), found.error.tolist(), found.df.tolist(), strict=True):
+        low, high = abs(estimate), abs(estimate) + 1e3 * u
         for _ in range(_STEPS // 2):
             middle = 0.5 * (low + high)
-            low, high = (low, middle) if equivalent(*one, middle) else (middle, high)
+            holds = statistics.decide(estimate, u, -middle, middle, risk, df).decision == "conforms"
+            low, high = (low, middle) if holds else (middle, high)
         made.append(high)
     return np.array(made)
 

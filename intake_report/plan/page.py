@@ -2,7 +2,7 @@
 
 import datetime as dt
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -61,9 +61,7 @@ class Plan:
     instruments: tuple[str, ...]
     notes: tuple[str, ...]
     looking: tuple[float, float]  # risk of a wrong verdict with one look, and with one after each block
-    repeat: tuple[
-        tuple[str, str], ...
-    ]  # runs that the check or the campaign file does not accept, each with the reason
+    repeat: tuple[tuple[str, str], ...]  # runs that check or campaign file do not accept, each with the reason
 
     @property
     def rough(self) -> bool:
@@ -95,8 +93,7 @@ def review(plan: Plan) -> tuple[Block, ...]:
     units = plan.campaign.about.units
     made: list[Block] = [_cover(plan)]
     if plan.cases:
-        rows = [asdict(shown) for one in plan.shown for shown in one]
-        table = _needed(rows, {case.name: case.key for case in plan.cases}, plan.campaign.plan.power, plan.campaigns)
+        table = _needed(plan.shown, plan.cases, plan.campaign.plan.power, plan.campaigns)
         made += [Heading(1, "Runs needed", "sec-needed"), block_of(table, units)]
         made += [Heading(1, "Instruments", "sec-instruments"), ItemList(tuple(map(literal, plan.instruments)))]
     made += [Heading(1, "Days and order", "sec-days"), block_of(_days(plan), units)]
@@ -192,9 +189,10 @@ def _beyond(case: Case, size: float, units: UnitSystem) -> str:
     return f"the truth lies {amount} or more beyond the limit"
 
 
-def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
+def _needed(judged: Iterable[Iterable[Shown]], about: Sequence[Case], power: float, campaigns: int) -> ReportTable:
     """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
-    frame = pd.DataFrame([row | {"size": f"{row['blocks']} × {row['repeats']}"} for row in rows], dtype=object)
+    rows, keys = [shown for one in judged for shown in one], {case.name: case.key for case in about}
+    frame = pd.DataFrame([asdict(s) | {"size": f"{s.blocks} × {s.repeats}"} for s in rows], dtype=object)
     sizes = frame.drop_duplicates("size").to_dict("records")
     headings = tuple((r["size"], f"{r['size']}: {count(r['runs'], 'run')}, {r['hours']:.0f} h") for r in sizes)
     notes = [
@@ -232,8 +230,7 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     if not about or len(campaign.configurations) < 2:
         return ()
     judged = [judge_design(campaign, about, IN_REPORT, campaign.metrics.seed, size) for size in designs(campaign)]
-    rows = [asdict(shown) for one in judged for shown in one]
-    table = _needed(rows, {case.name: case.key for case in about}, campaign.plan.power, IN_REPORT)
+    table = _needed(judged, about, campaign.plan.power, IN_REPORT)
     more = (
         f"What more or fewer runs would show, by the scatter of the runs of this campaign: {IN_REPORT} simulated campaigns for each "
         "design, judged as this report judges. A difference that was found does not change what a design can detect. Recovery "
