@@ -179,9 +179,8 @@ class Work:
         failed = [(c.hard, sentence(c, known)) for c in criteria if c.outcome == "fail"]
         hard = tuple(text for is_hard, text in failed if is_hard)
         soft = [text for is_hard, text in failed if not is_hard]
-        overridden = (
-            f"{said(q.reason, known.units)} {_EITHER}" for q in run.quality if q.step == loaders.UNIT_OVERRIDDEN
-        )
+        labels = (q.reason for q in run.quality if q.step == loaders.UNIT_OVERRIDDEN)
+        overridden = (f"{said(label, known.units)} {_EITHER}" for label in labels)
         limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
         known = replace(known, criteria=criteria, limitations=limitations)
         if hard:
@@ -204,9 +203,8 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
     if check.group != "alike":
         return f"{check.title}: {found} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
     apart = (p for p in known.pairs if p["code"] == check.code)
-    farthest = ""
-    if pair := max(apart, key=lambda p: p["value"] or 0.0, default=None):
-        farthest = f"; farthest from {pair['other']}, {usual(pair['value'], pair['quantity'], known.units)}"
+    pair = max(apart, key=lambda p: p["value"] or 0.0, default=None)
+    farthest = f"; farthest from {pair['other']}, {usual(pair['value'], pair['quantity'], known.units)}" if pair else ""
     own = f" {found}," if found else ""
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 

@@ -1,7 +1,4 @@
-"""What the check of one log says, as plain frozen values, and the look at a log, or at the parts of one run, that fills it.
-
-Needs no campaign. Limits are choices of this package.
-"""
+"""What the check of one log says, as frozen values, and the look at it that fills them; limits are this package's choice."""
 
 import dataclasses
 import json
@@ -34,10 +31,7 @@ _AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
 _SOAKED = ("iat", "ambient", "coolant")  # channels that agree after a night's stand (common practice)
 _STEADY = 15.0  # s at the beginning in which they must not change
 _COLD = 45.0  # °C; no engine that ran a moment ago is below it (choice of this package)
-_BINS, _POINTS = (
-    240,
-    4,
-)  # bins of a timeline (a terminal has fewer columns); places in each at which a sample is looked for
+_BINS, _POINTS = 240, 4  # of a timeline (a terminal has fewer columns); places in each where a sample is looked for
 # Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
 _OWN: dict[str, tuple[str, str, float]] = {
     "valid-iat": ("Valid IAT", "share", 0.9), "valid-speed": ("Valid speed", "share", 0.9),
@@ -101,16 +95,6 @@ class CriterionCheck:
 
 
 @dataclass(frozen=True)
-class Timeline:
-    """The run in equal bins from its first to its last row."""
-
-    width: float  # of a bin [s]
-    speed: tuple[float | None, ...]  # mean of the valid samples in the bin [km/h]
-    iat: tuple[float | None, ...]  # [°C]
-    missing: tuple[float, ...]  # share of the bin without a valid speed or intake air temperature, 0 to 1
-
-
-@dataclass(frozen=True)
 class LogCheck:
     """Everything that the check of one log, or of the parts of one run, says."""
 
@@ -143,7 +127,9 @@ class LogCheck:
     # Its pass of the route: distance from its first to its last place there [m], coverage (0 to 1), number of stops, time stopped
     # [s], highway entry and phases with start and end [elapsed s]; None without a campaign, or where it could not be put there
     drive: dict[str, Any] | None = None
-    timeline: Timeline | None = None
+    # The run in equal bins from its first to its last row: `width` [s], mean of the valid samples of `speed` [km/h] and `iat` [°C],
+    # share of each bin without a valid one, 0 to 1 (`missing`)
+    timeline: dict[str, Any] | None = None
     schema: int = 1
 
     @property
@@ -164,11 +150,8 @@ def finite(value: float | None) -> float | None:
 
 def proposed(proposals: Sequence[Proposal]) -> dict[str, str]:
     """Return the proposals that this look uses: the certain ones, and doubtful ones for what a look cannot do without."""
-    return {
-        p.header: f"{p.channel} [{p.unit}]"
-        for p in proposals
-        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= _LEAST_CONFIDENCE))
-    }
+    used = (p for p in proposals if p.certain or (p.channel in NEEDED and p.confidence >= _LEAST_CONFIDENCE))
+    return {p.header: f"{p.channel} [{p.unit}]" for p in used if p.unit is not None}
 
 
 def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> CrossCheck | None:
@@ -236,7 +219,7 @@ def duration_of(run: CleanRun) -> float:
     return float(index[-1] - index[0]) if len(index) else 0.0
 
 
-def timeline(run: CleanRun) -> Timeline | None:
+def timeline(run: CleanRun) -> dict[str, Any] | None:
     """Return speed, intake air temperature and what is missing in equal bins; None for a run without duration."""
     whole = duration_of(run)
     if whole <= 0.0:
@@ -244,15 +227,14 @@ def timeline(run: CleanRun) -> Timeline | None:
     edges = float(run.frame.index[0]) + np.linspace(0.0, whole, _BINS + 1)
     fine = edges[0] + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
     absent = np.logical_or.reduce([np.isnan(run.at(name, fine)) for name in NEEDED])
-    means = []
-    for name in NEEDED:
+    line: dict[str, Any] = {"width": whole / _BINS}
+    for name in reversed(NEEDED):
         time, values = run.samples(name)
         which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
         count, total = np.bincount(which, minlength=_BINS), np.bincount(which, weights=values, minlength=_BINS)
         between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)  # the samples of a slow channel: the line through them
-        means.append(tuple(map(finite, np.where(count > 0, total / np.maximum(count, 1), between))))
-    iat, speed = means
-    return Timeline(whole / _BINS, speed, iat, tuple(absent.reshape(_BINS, _POINTS).mean(axis=1).tolist()))
+        line[name] = tuple(map(finite, np.where(count > 0, total / np.maximum(count, 1), between)))
+    return line | {"missing": tuple(absent.reshape(_BINS, _POINTS).mean(axis=1).tolist())}
 
 
 def soak_check_text(run: CleanRun, start: str | None) -> str:

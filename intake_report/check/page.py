@@ -304,16 +304,21 @@ def bars(values: Sequence[float | None], low: float, high: float, rows: int = _R
 
 def draw(check: LogCheck, width: int) -> list[str]:
     """Return the timeline, `width` columns wide; empty where there is none."""
-    line = check.timeline
-    columns = width - _LABEL - _LEGEND
+    line, columns = check.timeline, width - _LABEL - _LEGEND
     if line is None or columns < 10:
         return []
-    drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
-    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in condense(line.missing, columns))
-    share = sum(line.missing) / len(line.missing)
+    drawn = [row for label in ("speed", "IAT") for row in _bar_rows(label, line[label.lower()], columns, check.units)]
+    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in condense(line["missing"], columns))
+    share, seconds = sum(line["missing"]) / len(line["missing"]), line["width"] * len(line["speed"])
     drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
-    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
-    return [text.rstrip() for text in drawn]
+    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
+    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
+    cells = [" "] * (columns + _LEGEND)
+    for at in np.arange(0.0, seconds + 1e-9, step):
+        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
+        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
+        cells[first : first + len(text)] = text
+    return [text.rstrip() for text in (*drawn, " " * _LABEL + "".join(cells))]
 
 
 def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: UnitSystem) -> list[str]:
@@ -328,14 +333,3 @@ def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: U
     top, bottom = bars(shown, low, high)
     ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
     return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
-
-
-def _axis(seconds: float, columns: int) -> str:
-    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
-    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
-    cells = [" "] * (columns + _LEGEND)
-    for at in np.arange(0.0, seconds + 1e-9, step):
-        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
-        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
-        cells[first : first + len(text)] = text
-    return "".join(cells)

@@ -138,8 +138,7 @@ def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
         return {}
     rng = generator(scenario, seed, "bench")
     begin = scenario.days[-1].date + timedelta(days=5, hours=12)
-    first = scenario.configurations[0]
-    order = [(first, 0)] + [(c, number) for c in scenario.configurations for number in range(1, PULLS + 1)]
+    order = [(scenario.configurations[0], 0)] + [(c, n) for c in scenario.configurations for n in range(1, PULLS + 1)]
     pulls = []
     for place, (configuration, number) in enumerate(order):
         source = rng if number else generator(scenario, seed, "bench", "cold")

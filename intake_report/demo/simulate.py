@@ -225,9 +225,7 @@ class Drives(NamedTuple):
 
     motion: Motion
     engine: Engine
-    temperatures: dict[
-        str, Array
-    ]  # (t, n) [°C]: those of `heat`, free-stream "ambient", and a "station" outside the city
+    temperatures: dict[str, Array]  # (t, n) [°C]: of `heat`, free-stream "ambient", "station" outside the city
 
 
 Conditions = tuple[Intake, Day, RunPlan]

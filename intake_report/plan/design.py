@@ -132,10 +132,11 @@ def read_results(path: Path) -> dict[str, Scatter]:
     file, remedy = path / "results.json" if path.is_dir() else path, "Name a report's folder."
     try:
         found = from_results(json.loads(file.read_text(encoding="utf-8")), f"the report {file.parent.name}")
-    except OSError:
-        raise DataError("there is no results.json here.", file=file, remedy=remedy) from None
-    except (ValueError, KeyError, TypeError):
-        raise DataError("this is no results.json of a report.", file=file, remedy=remedy) from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        what = (
+            "there is no results.json here." if isinstance(error, OSError) else "this is no results.json of a report."
+        )
+        raise DataError(what, file=file, remedy=remedy) from None
     if not found:
         more = "Name one with two runs of a configuration, or runs in two blocks; without --like a scatter is assumed."
         raise DataError("this report shows no scatter between runs.", file=file, remedy=more)
@@ -180,13 +181,11 @@ def designs(campaign: Campaign) -> tuple[Design, ...]:
 
 def simulate(design: Design, scatter: Scatter, n: int, rng: np.random.Generator) -> Floats:
     """Return values of n campaigns without any difference between configurations, (n, runs), about zero."""
-    cells = design.cells
-    block = np.array([b for _, b in cells])
-    which = np.array([design.configurations.index(c) for c, _ in cells])
+    block, which = np.array([(b, design.configurations.index(c)) for c, b in design.cells]).T
     factors = np.array(scatter.factors or (1.0,) * len(design.configurations))
     days = scatter.block * rng.standard_normal((n, design.blocks))
     shift = scatter.interaction * rng.standard_normal((n, len(design.configurations), design.blocks))
-    runs = scatter.run * rng.standard_normal((n, len(cells)))
+    runs = scatter.run * rng.standard_normal((n, len(block)))
     return np.asarray(days[:, block] + factors[which] * (shift[:, which, block] + runs))
 
 

@@ -162,7 +162,6 @@ def _cover(plan: Plan) -> blocks.Cover:
         f"{count(len(design.configurations), 'configuration')}, each {times} in every block, about "
         f"{design.hours(campaign.plan):.0f} h for the whole campaign."
     ]
-    share = f"{100.0 * campaign.plan.power:.0f} %"
     for case, shown in zip(plan.cases, plan.chosen, strict=True):
         if case.beside:
             continue
@@ -170,7 +169,7 @@ def _cover(plan: Plan) -> blocks.Cover:
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
         else:
-            text += f"is shown with a chance of {share} if {_beyond(case, shown.detectable, units)}."
+            text += f"is shown with a chance of {100.0 * campaign.plan.power:.0f} % if {_beyond(case, shown.detectable, units)}."
         answer.append(text)
     if plan.rough:
         answer += [f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."]

@@ -160,8 +160,7 @@ def _instruments(plan: Plan) -> Iterator[str]:
             continue
         rng = np.random.default_rng([plan.seed, 2, place])
         zeroed = power.zeroed(SOAKED, power.DRAWS, rng)
-        (alone,) = judge_design(campaign, (case,), plan.campaigns, plan.seed, plan.design, zeroed)
-        after = alone.detectable
+        after = judge_design(campaign, (case,), plan.campaigns, plan.seed, plan.design, zeroed)[0].detectable
         wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
         declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"
         soaked = f"a soak check to ± {kelvins(SOAKED)}"

@@ -90,9 +90,8 @@ class PlannedDraws:
 
 def gap_of(scatter: Scatter, margin: float, biases: Biases) -> float:
     """Return the gap between margin and plateau [K]: by the share of draws that are lost, else as assumed."""
-    if scatter.lost:
-        return max(float(np.quantile(biases.shift, 1.0 - scatter.lost)), 0.02)
-    return max(margin - PLATEAU, 0.02)
+    gap = float(np.quantile(biases.shift, 1.0 - scatter.lost)) if scatter.lost else margin - PLATEAU
+    return max(gap, 0.02)
 
 
 def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched: float) -> Floats:

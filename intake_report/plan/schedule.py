@@ -53,9 +53,8 @@ class OrderBalance(NamedTuple):
     position_balanced: bool  # every configuration stands equally often at every position
     carry_over_balanced: bool  # every ordered pair of different configurations occurs equally often
     repeats: int  # how often a configuration directly follows itself, so that nothing is refitted between two runs
-    uneven: tuple[
-        float, int, int
-    ]  # drift, and sums of the squared counts of both, which are least when counts are equal
+    # drift, and sums of the squared counts of both, which are least when counts are equal
+    uneven: tuple[float, int, int]
 
 
 def order_balance(blocks: Sequence[Order]) -> OrderBalance:

@@ -15,7 +15,7 @@ from rich.console import Console
 
 from intake_report import cli
 from intake_report.check.chain import check_logs, sentence
-from intake_report.check.logs import LogCheck, Timeline, to_json
+from intake_report.check.logs import LogCheck, to_json
 from intake_report.check.page import BLOCKS, bars, condense, draw, page, rendered, show, show_summary
 from intake_report.formatting import duration_text, usual
 
@@ -139,8 +139,8 @@ def test_a_higher_value_is_never_drawn_lower(data, rows):
 
 
 def test_a_gap_is_drawn_where_it_is():
-    missing = (0.0,) * 80 + (1.0,) * 40 + (0.0,) * 120
-    line = Timeline(5.0, (50.0,) * 240, (30.0,) * 80 + (None,) * 40 + (31.0,) * 120, missing)
+    missing, iat = (0.0,) * 80 + (1.0,) * 40 + (0.0,) * 120, (30.0,) * 80 + (None,) * 40 + (31.0,) * 120
+    line = {"width": 5.0, "speed": (50.0,) * 240, "iat": iat, "missing": missing}
     drawn = draw(LogCheck(("a",), "accept", timeline=line), 76)
     gaps = next(text for text in drawn if text.startswith("gaps"))
     assert gaps[7:67] == "·" * 20 + "█" * 10 + "·" * 30
