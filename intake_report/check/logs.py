@@ -1,4 +1,4 @@
-"""What the check of one log says, as frozen values, and the look at it that fills them; limits are this package's choice."""
+"""What the check of a log says, as frozen values, and the look that fills them; limits are this package's choice."""
 
 import dataclasses
 import json
@@ -42,8 +42,8 @@ _OWN: dict[str, tuple[str, str, float]] = {
     "interval": ("Interval of IAT readings", "time", 5.05),
     "duration": ("Duration", "duration", 60.0), "driven": ("Distance driven", "distance", 500.0),
     "clock": ("Doubtful times", "count", 0.0),
-    # a phone that records loses some seconds now and then; 30 s are twice what intake temperature is interpolated over: a stop,
-    # a launch or an entry may be lost
+    # a phone that records loses some seconds now and then; 30 s are twice what intake temperature is interpolated over:
+    # a stop, a launch or an entry may be lost
     "pauses": ("Pauses of the log", "count", 5.0), "longest-pause": ("Longest pause of the log", "time", 30.0),
     # of a needed channel; single ones happen in any log
     "faults": ("Readings that no working sensor gives", "count", 3.0),
@@ -127,8 +127,8 @@ class LogCheck:
     # Its pass of the route: distance from its first to its last place there [m], coverage (0 to 1), number of stops, time stopped
     # [s], highway entry and phases with start and end [elapsed s]; None without a campaign, or where it could not be put there
     drive: dict[str, Any] | None = None
-    # The run in equal bins from its first to its last row: `width` [s], mean of the valid samples of `speed` [km/h] and `iat` [°C],
-    # share of each bin without a valid one, 0 to 1 (`missing`)
+    # The run in equal bins from its first to its last row: `width` [s], mean of the valid samples of `speed` [km/h] and
+    # `iat` [°C], share of each bin without a valid one, 0 to 1 (`missing`)
     timeline: dict[str, Any] | None = None
     schema: int = 1
 
@@ -169,7 +169,7 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
 def describe_columns(
     proposals: Sequence[Proposal], mapping: Mapping[str, str] | None, *, table: bool
 ) -> tuple[tuple[dict[str, Any], ...], str]:
-    """Return the proposals, and TOML, with `table` a whole table, for those that `mapping`, that of the campaign, lacks."""
+    """Return the proposals, and TOML, with `table` a whole one, for those that the campaign's `mapping` lacks."""
     headers = {header.lower() for header in mapping or {}}
     channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
     columns, rest = [], []

@@ -130,7 +130,7 @@ class Court:
                 self.unread[entry.id] = str(error)
 
     def judge(self, entry: Run, run: CleanRun) -> tuple[dict[str, Any], bool]:
-        """Compare one run with the others: fields of `LogCheck`, and whether the campaign knows its ambient. Raises DataError."""
+        """Compare one run with the others: fields of `LogCheck`, and whether the campaign knows its ambient."""
         others = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
         others = [e for e in others if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
         order = {e.id: place for place, e in enumerate(self.campaign.runs)}

@@ -234,8 +234,8 @@ PULL_COLUMNS = {
 def dyno_pull(scenario: Scenario, configuration: Intake, order: int, rng: Generator) -> tuple[str, float, float]:
     """Return one pull: text of its file, temperature [°C] and humidity [%] of the cell.
 
-    The intake warms from pull to pull, the more the more under-hood air it draws. Restriction lowers the inlet density; heat
-    gained on the way to the valve softens the effect of intake temperature (about the power 0.7 of absolute temperature).
+    The intake warms from pull to pull, the more the more under-hood air it draws. Restriction lowers the inlet density;
+    heat gained on the way to the valve softens the effect of intake temperature (about the power 0.7 of the absolute).
     Order 0 is a first pull on cold rollers: coolant below its working temperature, more drag.
     """
     cold, order = not order, order or 1

@@ -178,7 +178,7 @@ def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Gene
 
 
 def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:
-    """Return the plan of the unmodified vehicle that follows a run, `headway` [s] behind: its own driver and start state."""
+    """Return the plan of the unmodified vehicle `headway` [s] behind a run: its own driver and start state."""
     places = np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0])
     holds = p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0)
     pace, gentle, ramp = (float(rng.normal(1.0, spread)) for spread in (0.004, 0.03, 0.03))

@@ -196,7 +196,7 @@ def _stepped(node: Array, rate: Array | float, source: Array, sink: Array | floa
 
 @dataclass(frozen=True)
 class SimulatedRun:
-    """One run's continuous truth on a uniform grid (all arrays (t,)); metrics are defined on the first two temperatures."""
+    """One run's continuous truth on a uniform grid, arrays (t,); metrics are defined on the first two temperatures."""
 
     configuration: Intake
     day: Day

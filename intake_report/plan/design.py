@@ -1,9 +1,9 @@
 """What a design can show, for all simulated campaigns at once, by the numeric core of the report's judgement.
 
-Campaigns are simulated at the level of metric values, which scatter as runs that were driven do. A shift of the truth shifts the
-estimate and leaves its error alone, so that every campaign has one threshold: the smallest true difference that it would show.
-`RunsModel.evaluate`, `holm_rows` and `guard_band` are those of the report; a test holds the thresholds against `compare` and
-`judge_claims`.
+Campaigns are simulated at the level of metric values, which scatter as runs that were driven do. A shift of the truth
+shifts the estimate and leaves its error alone, so that every campaign has one threshold: the smallest true difference that
+it would show. `RunsModel.evaluate`, `holm_rows` and `guard_band` are those of the report; a test holds the thresholds
+against `compare` and `judge_claims`.
 """
 
 import json
@@ -269,7 +269,7 @@ def _assumed(key: MetricKey, where: str) -> Scatter:
 
 
 def thresholds(campaign: Campaign, case: Case, design: Design, n: int, rng: np.random.Generator) -> Floats:
-    """Return what each of n campaigns would show, (n,): the least true difference beyond the limit, or margin for "equal"."""
+    """Return the least true difference beyond the limit that each of n campaigns shows, (n,); for "equal": margin."""
     assert case.pair is not None
     level, values = campaign.metrics.confidence, simulate(design, case.scatter, n, rng)
     found = estimates(design, case.pair, values, case.scatter.shared, level, rng)
@@ -305,7 +305,7 @@ def estimates(
 
 
 def other_p_values(case: Case, design: Design, values: Floats, level: float, rng: np.random.Generator) -> Floats:
-    """Return p-values (n, m) of the other headline comparisons, in which nothing differs; of the same metric by `values`."""
+    """Return p-values (n, m) of other headline comparisons, in which nothing differs; of the same metric by `values`."""
     columns, (baseline, *candidates) = [np.zeros((len(values), 0))], design.configurations
     for number in range(case.family):
         drawn = simulate(design, case.scatter, len(values), rng) if number else values

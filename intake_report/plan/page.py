@@ -121,8 +121,9 @@ def basis(plan: Plan) -> Iterator[Block]:
     if plan.cases:
         parts = [f"{sizes} for {listing(names)} ({basis})" for (sizes, basis), names in of.items()]
         text = (
-            f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts nothing is "
-            "taken to differ. Claims on recovery times and on limits of values are judged by at most 500 of the simulated campaigns."
+            f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts "
+            "nothing is taken to differ. Claims on recovery times and on limits of values are judged by at most 500 of the "
+            "simulated campaigns."
         )
         yield Paragraph(literal(text))
     looked = f" {count(seen, 'look')} {'was' if seen == 1 else 'were'} taken already." if seen else ""
@@ -169,7 +170,8 @@ def _cover(plan: Plan) -> blocks.Cover:
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
         else:
-            text += f"is shown with a chance of {100.0 * campaign.plan.power:.0f} % if {_beyond(case, shown.detectable, units)}."
+            share, beyond = 100.0 * campaign.plan.power, _beyond(case, shown.detectable, units)
+            text += f"is shown with a chance of {share:.0f} % if {beyond}."
         answer.append(text)
     if plan.rough:
         answer += [f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."]

@@ -1,8 +1,8 @@
 """Which runs are driven when: orders, the days and hours that fit, starts, what a campaign under way still needs.
 
-Orders are Williams designs (each configuration once at every position, each follows each other equally often) or, with several
-runs of a configuration in one block, a sequence and its mirror image (a linear drift cancels). A forecast is read from a file
-that somebody saved, never fetched.
+Orders are Williams designs (each configuration once at every position, each follows each other equally often) or, with
+several runs of a configuration in one block, a sequence and its mirror image (a linear drift cancels). A forecast is read
+from a file that somebody saved, never fetched.
 """
 
 import bisect
@@ -75,8 +75,8 @@ def order_balance(blocks: Sequence[Order]) -> OrderBalance:
 
 def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
     """Return the sequences of a Williams design of `configurations` (k,), two or more: k for even k, 2k for odd k."""
-    # E. J. Williams, Australian Journal of Scientific Research A 2 (1949) 149: first row 0, 1, k−1, 2, k−2 …, the others by
-    # adding 1 modulo k; for odd k also the mirror images
+    # E. J. Williams, Australian Journal of Scientific Research A 2 (1949) 149: first row 0, 1, k−1, 2, k−2 …, the others
+    # by adding 1 modulo k; for odd k also the mirror images
     k = len(configurations)
     first = [(step + 1) // 2 if step % 2 else (k - step // 2) % k for step in range(k)]
     rows = [tuple(configurations[(index + shift) % k] for index in first) for shift in range(k)]
@@ -140,7 +140,7 @@ def by_block(runs: Sequence[PlannedRun]) -> dict[str, list[PlannedRun]]:
 def planned_runs(
     campaign: Campaign, design: Design, seed: int, issued: dict[str, Any] | None, lost: Collection[str]
 ) -> tuple[PlannedRun, ...]:
-    """Return all runs in the order of driving: of the plan issued, else of the file and further blocks; with `lost` ones anew."""
+    """Return all runs as they are driven: of the plan issued, else of the file and further blocks; `lost` ones anew."""
     if issued is not None:
         runs = [_run(campaign, run["id"], run["configuration"], run["block"], run["files"]) for run in issued["runs"]]
         return with_repeats(campaign, design, runs, lost)
@@ -254,7 +254,7 @@ def sun_elevation(times: Sequence[dt.datetime], latitude: float, longitude: floa
 
 
 def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tuple[float, float] | None) -> DayWindow:
-    """Return the stretches of a local day that fit; `place`: latitude and longitude [°], None where daylight is not known."""
+    """Return the stretches of a local day that fit; `place`: latitude, longitude [°]; None: daylight is not known."""
     zone = ZoneInfo(campaign.about.timezone)
     now, end = (dt.datetime.combine(day + dt.timedelta(days=n), dt.time(), zone).astimezone(dt.UTC) for n in (0, 1))
     slots = [now + n * SLOT for n in range(int((end - now) / SLOT))]
