@@ -169,10 +169,7 @@ FULL_SCALES = {"maf": ("maf_full_scale", 655.35), "map": ("map_full_scale", 255.
 
 
 def decode(pid: int, data: bytes) -> dict[tuple[str, str], float]:
-    """Return values by name and unit from the data bytes behind an id; sensors that are not fitted are absent.
-
-    ValueError: there are fewer bytes than the parameter has.
-    """
+    """Return values of the fitted sensors, by name and unit, from the bytes behind an id; ValueError if too few."""
     parameter = OBD_PARAMETERS.get(pid, ObdParameter(0))
     if len(data) < parameter.length:
         raise ValueError(f"parameter {pid:02X} has {parameter.length} data bytes, not {len(data)}")

@@ -27,10 +27,9 @@ _TOO_LONG = re.compile(r"\S{201,}")  # one unbroken piece of a message, which is
 
 
 class IntakeReportError(Exception):
-    """Base of the errors that a user's input can cause.
+    """Base of the errors that a user's input can cause: in one sentence `what` is wrong, the way out in the `remedy`.
 
-    `what`: one sentence that says what is wrong; `file`: in which it was found; `where`: line ("line 12") or key
-    ("run[2].configuration") inside that file; `remedy`: what the user can do about it.
+    `where`: line ("line 12") or key ("run[2].configuration") inside the `file`.
     """
 
     def __init__(

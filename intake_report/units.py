@@ -1,7 +1,4 @@
-"""The one place where units are parsed and converted: into internal ones at load, back when text is formatted.
-
-Factors are exact fractions of the definitions, rounded once to a float, beside the spellings that logs use.
-"""
+"""The one place where units are parsed and converted; factors are exact fractions, rounded once to a float."""
 
 import difflib
 import functools

@@ -31,9 +31,8 @@ PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text wi
 
 
 def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
-    """Read and validate a campaign; all its quantities are in internal units.
+    """Read and validate a campaign file, or that of a folder; `check` may find further errors, said with the others.
 
-    `path`: the campaign file, or its folder; `check`: a further check, whose errors are reported with the others.
     CampaignError: the file is absent, is not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
     """
     campaign = read_campaign(path)

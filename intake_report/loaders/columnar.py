@@ -102,10 +102,7 @@ def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog
 def log_of_table(
     table: list[Column], dialect: Dialect, path: Path, form: str, options: ReadOptions, notices: Sequence[Notice]
 ) -> RawLog:
-    """Turn a parsed table into a log; its columns (n,), one for each of `dialect.headers`, are emptied on the way.
-
-    DataError: there is no time column, too many rows have no readable time, or no column holds numbers.
-    """
+    """Turn a parsed table into a log; its columns (n,), one for each of `dialect.headers`, are emptied on the way."""
     time = _time_column(dialect, table, options)
     day = _date_beside(time, dialect, table)
     values = table[time]

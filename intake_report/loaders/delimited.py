@@ -183,8 +183,8 @@ def _parse(
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:
     """Bring every row to the width of the header, and say how many were touched and where the first was.
 
-    Short rows are filled up with empty fields: loggers leave trailing empty fields out. A short last row without line
-    end is left out, for its last number may be cut. Longer rows are cut when the surplus is empty, else left out.
+    Short rows are filled up with empty fields, which loggers leave out; a last one without line end, whose number may be
+    cut, is left out. Longer rows are cut when the surplus is empty, else left out.
     """
     width, sign = len(dialect.headers), dialect.delimiter.encode()
     out: list[bytes] = []

@@ -26,11 +26,7 @@ _PHRASE, _COVER, _OWN_NAME, _NO_UNIT, _OTHER_QUANTITY, _OUT_OF_RANGE, _ALL_FIT =
 _DOUBT = 0.5  # factor of the confidence for each thing that speaks against a column
 _MOVING = frozenset(("speed", "gps_speed", "rpm", "map", "maf", "load", "absolute_load", "throttle", "pedal", "timing"))
 # What a channel has to follow during a drive: the product of the columns that are there, for the first that is complete.
-_FOLLOWS = {
-    "maf": (("rpm", "map"), ("rpm", "load"), ("rpm",)),
-    "speed": (("gps_speed",),),
-    "gps_speed": (("speed",),),
-}
+_FOLLOWS = {"maf": (("rpm", "map"), ("rpm", "load"), ("rpm",)), "speed": (("gps_speed",),), "gps_speed": (("speed",),)}
 
 
 @dataclass(frozen=True)
