@@ -45,21 +45,14 @@ def _like(value: Array, template: F) -> F:
 
 
 def check_temperature(temperature: float | Array) -> None:
-    """Refuse a temperature [°C] at or below absolute zero; NaN in an array is a missing value.
-
-    Raises DataError: with the first offending value.
-    """
+    """Refuse (DataError) a temperature [°C] at or below absolute zero; NaN in an array is a missing value."""
     t = np.asarray(temperature, dtype=np.float64)
     _refuse(t <= -KELVIN, t, "{} °C is not above absolute zero.", "Check the temperature and its unit.")
 
 
 def saturation_pressure(temperature: F) -> F:
-    """Saturation vapour pressure of water [kPa] at a temperature or dew point [°C].
+    """Saturation vapour pressure of water [kPa] at a temperature or dew point [°C]; DataError outside `SATURATION_RANGE`.
 
-    Raises DataError: if a temperature is outside `SATURATION_RANGE`.
-
-    Notes
-    -----
     Auxiliary equation of the IAPWS release on saturation properties, SR1-86(1992).
     """
     t = np.asarray(temperature, dtype=np.float64)
@@ -70,29 +63,20 @@ def saturation_pressure(temperature: F) -> F:
 
 
 def check_humidity(relative_humidity: float | Array) -> None:
-    """Refuse a relative humidity [%] below 0 or above 100, and one that is not a number.
-
-    Raises DataError: with the first offending value.
-    """
+    """Refuse (DataError) a relative humidity [%] below 0 or above 100, and one that is not a number."""
     rh = np.asarray(relative_humidity, dtype=np.float64)
     remedy = "Give relative humidity in percent, between 0 and 100."
     _refuse(~((rh >= 0.0) & (rh <= 100.0)), rh, "A relative humidity of {} % is not possible.", remedy)
 
 
 def vapour_pressure(temperature: F, relative_humidity: F) -> F:
-    """Partial pressure of water vapour [kPa] from temperature [°C] and relative humidity [%].
-
-    Raises DataError: if the humidity is not between 0 and 100 % or the temperature outside `SATURATION_RANGE`.
-    """
+    """Partial pressure of water vapour [kPa] from temperature [°C] and relative humidity [%]; DataError for impossible ones."""
     check_humidity(relative_humidity)
     return relative_humidity / 100.0 * saturation_pressure(temperature)
 
 
 def relative_humidity(temperature: F, dew_point: F) -> F:
-    """Relative humidity [%] from temperature and dew point [°C].
-
-    Raises DataError: if a dew point is above its temperature (that would be more than 100 %).
-    """
+    """Relative humidity [%] from temperature and dew point [°C]; DataError if a dew point is above its temperature."""
     if np.any(np.asarray(dew_point) > np.asarray(temperature)):
         what = "A dew point above the air temperature would mean a relative humidity over 100 %."
         raise DataError(what, remedy="Check which column is the dew point, and the units.")
@@ -100,9 +84,9 @@ def relative_humidity(temperature: F, dew_point: F) -> F:
 
 
 def dew_point_from_vapour(pressure: F) -> F:
-    """Dew point [°C], over water also below 0 °C, at which the saturation pressure equals a vapour pressure [kPa].
+    """Dew point [°C], over water also below 0 °C, of a vapour pressure [kPa].
 
-    Raises DataError: if a vapour pressure is not positive or no temperature of `SATURATION_RANGE` has it.
+    DataError if that is not positive or no temperature of `SATURATION_RANGE` has it.
     """
     e = np.asarray(pressure, dtype=np.float64)
     if np.any(e <= 0.0):
@@ -127,10 +111,7 @@ def dew_point(temperature: F, humidity: F) -> F:
 
 
 def dry_pressure(pressure: F, vapour: F) -> F:
-    """Pressure of the dry part of the air [kPa]: total (station) pressure less the vapour pressure [kPa].
-
-    Raises DataError: if the vapour pressure is negative or not below the total pressure.
-    """
+    """Pressure of the dry part of the air [kPa]: total less vapour pressure; DataError where these do not fit."""
     if np.any(np.asarray(vapour) < 0.0) or np.any(np.asarray(vapour) >= np.asarray(pressure)):
         what = "The vapour pressure must lie between 0 and the total pressure."
         raise DataError(what, remedy="Check the pressure and its unit.")
@@ -140,10 +121,6 @@ def dry_pressure(pressure: F, vapour: F) -> F:
 def density_ideal(temperature: F, pressure: F, vapour: F) -> F:
     """Density of humid air [kg/m³] as an ideal mix of dry air and vapour, from total and vapour pressure [kPa].
 
-    Raises DataError: at or below absolute zero, or if the vapour pressure does not fit the total pressure.
-
-    Notes
-    -----
     0.03 % to 0.06 % below CIPM-2007 between 0 °C and 40 °C near sea level.
     """
     check_temperature(temperature)
@@ -157,10 +134,9 @@ def cipm_in_range(temperature: float, pressure: float) -> bool:
 
 
 def density_cipm(temperature: float, pressure: float, humidity: float) -> float:
-    """Density of humid air [kg/m³] by the CIPM-2007 equation, for 400e-6 mol/mol of carbon dioxide.
+    """Density of humid air [kg/m³] by the CIPM-2007 equation, for 400e-6 mol/mol of carbon dioxide; see `cipm_in_range`.
 
-    Temperature [°C], pressure [kPa], relative humidity [%]; see `cipm_in_range`. Source: Metrologia 45, 149 (2008).
-    Relative standard uncertainty of the equation 22e-6 inside its range.
+    Metrologia 45, 149 (2008). Relative standard uncertainty of the equation 22e-6 inside its range.
     """
     check_humidity(humidity)
     t, kelvin, pa = temperature, temperature + KELVIN, pressure * 1000.0
@@ -235,9 +211,8 @@ def density_altitude(density: F) -> F:
 def station_pressure(altimeter: F, elevation: F, form: AltimeterForm = "smithsonian") -> F:
     """Station pressure [kPa] from an altimeter setting (QNH) [kPa] and the station's elevation [m].
 
-    `form` {"smithsonian", "isa"}: "smithsonian": Smithsonian Meteorological Tables 1951, with its 0.3 hPa; "isa": the
-    standard atmosphere (k1 0.190263, k2 8.417286e-5 hPa^k1/m). They differ by 0.3 hPa at 500 m. Raises DataError: if
-    the altimeter setting is not one (85 kPa to 110 kPa), or the elevation is outside −2000 m to 11000 m.
+    `form`: "smithsonian": Smithsonian Meteorological Tables 1951, with its 0.3 hPa; "isa": the standard atmosphere (k1
+    0.190263, k2 8.417286e-5 hPa^k1/m). They differ by 0.3 hPa at 500 m. DataError outside `REDUCED_RANGE` or the troposphere.
     """
     _check_reduced(altimeter, "altimeter setting")
     _check_height(elevation)
@@ -255,14 +230,11 @@ def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
 
 
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
-    """Station pressure [kPa] from a pressure reduced to sea level (QFF, "SLP") [kPa].
+    """Station pressure [kPa] from a pressure reduced to sea level (QFF, "SLP") [kPa], elevation [m] and air temperature [°C].
 
-    `elevation`: [m]; `temperature`: air temperature at the station [°C]; the column's mean is taken half way down at
-    6.5 K/km. Raises DataError: if the pressure is none that is reduced to sea level, or the temperature is below
-    absolute zero.
-
-    Hydrostatic column as in psychrolib (gas constant 287.055, gravity 9.807). A weather service may use a twelve-hour
-    mean temperature and a plateau correction, so an altimeter setting is the better source.
+    Hydrostatic column as in psychrolib (gas constant 287.055, gravity 9.807), its mean temperature taken half way down at
+    6.5 K/km. A weather service may use a twelve-hour mean temperature and a plateau correction, so an altimeter setting is the
+    better source. DataError outside `REDUCED_RANGE`.
     """
     _check_reduced(sea_level, "pressure at sea level")
     check_temperature(temperature)
@@ -272,28 +244,22 @@ def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
 
 
 class PressureQuestion(NamedTuple):
-    """Why a pressure is not believed: one sentence and the remedy."""
+    """Why a pressure is not believed."""
 
     what: Message
     remedy: str
 
 
 # tried in turn: would the number be an air pressure if it were in this unit?
-_UNITS = {
-    "hPa (mbar)": 0.1,
-    "Pa": 0.001,
-    "inHg": INCH_MERCURY,
-    "mmHg": 0.133322387415,
-    "psi": 6.894757293168361,
-    "bar or atm": 100.0,
-}
+_UNITS = {"hPa (mbar)": 0.1, "Pa": 0.001, "inHg": INCH_MERCURY, "mmHg": 0.133322387415, "psi": 6.894757293168361}
+_UNITS |= {"bar or atm": 100.0}
 
 
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:
-    """Question a station pressure [kPa] that cannot be one, or not at this elevation [m].
+    """Question a station pressure [kPa] that cannot be one, or not at this elevation [m]; None if nothing speaks against it.
 
-    Returns none if nothing speaks against it. Without an elevation only the unit can be questioned; below about 420 m a
-    sea-level pressure is within the weather's own range and cannot be told from a station pressure.
+    Without an elevation only the unit can be questioned; below about 420 m a sea-level pressure is within the weather's own
+    range and cannot be told from a station pressure.
     """
     remedy = "Check the pressure, the elevation and their units."
     if not 50.0 <= pressure <= 110.0:
@@ -314,10 +280,6 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
 
 
 def check_pressure(pressure: float, elevation: float | None = None) -> None:
-    """Raise what `question_pressure` finds.
-
-    Raises DataError: if the pressure [kPa] cannot be a station pressure, or not at this elevation [m].
-    """
-    question = question_pressure(pressure, elevation)
-    if question is not None:
+    """Raise what `question_pressure` finds as a DataError."""
+    if question := question_pressure(pressure, elevation):
         raise DataError(said(question.what, "si"), remedy=question.remedy)

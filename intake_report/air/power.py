@@ -50,7 +50,7 @@ class CorrectionSpec:
 
     @property
     def name(self) -> str:
-        """Title with the edition, as it stands beside every corrected figure."""
+        """As it stands beside every corrected figure."""
         return f"{self.title}, {self.edition}" if self.edition else self.title
 
 
@@ -128,10 +128,7 @@ class Correction:
 
 
 def correction_spec(method: str) -> CorrectionSpec:
-    """Return the method of this key, or of its usual name where that names one edition only.
-
-    Raises DataError: if there is none, or the name stands for several editions or forms, with the keys to choose from.
-    """
+    """Return the method of this key, or of its usual name where that names one edition only; DataError names the keys."""
     asked = "-".join(re.findall(r"[a-z0-9]+", method.lower()))
     asked = {"std": "sae-j607", "uncorrected": "none"}.get(asked, asked)
     if asked in CORRECTIONS:
@@ -166,10 +163,9 @@ def correction(
 ) -> Correction:  # fmt: skip
     """Power correction factor of a named method for a state of the ambient or cell air.
 
-    `method`: key of `CORRECTIONS`; `aspiration`: a method not written for it is used, with a limitation;
-    `fuel_per_cycle`: qc [mg/L] for the compression-ignition methods; `elevation`: of the cell [m], lets a pressure reduced
-    to sea level be questioned. Raises DataError: for intake air, an unknown method, a state of the air that is not one (not
-    a number, impossible humidity or pressure), or a missing fuel quantity.
+    `aspiration`: a method not written for it is used, with a limitation; `fuel_per_cycle`: qc [mg/L] for the compression-ignition
+    methods; `elevation`: of the cell [m], lets a pressure reduced to sea level be questioned. DataError: for intake air, an
+    unknown method, a state of the air that is not one, or a missing fuel quantity.
     """
     spec = correction_spec(method)
     if air.place == "intake":

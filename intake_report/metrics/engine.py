@@ -15,10 +15,13 @@ MATCHED = (
 )
 SOURCE = "definition of this report; matching by engine speed and load is common practice"
 MORE = ("higher", "lower")
-AS_READ: dict[str, Any] = {
-    "better": "neither", "decimals": 2, "source": SOURCE, "group": "engine", "assessed": False,
-}  # fmt: skip
 LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
+
+
+def _as_read(quantity: str, channel: str) -> dict[str, Any]:
+    """Return what the metrics of the engine have in common."""
+    usual = {"better": "neither", "decimals": 2, "source": SOURCE, "group": "engine", "assessed": False}
+    return usual | {"quantity": quantity, "needs": (channel,)}
 
 
 def _matched(series: RunSeries) -> tuple[EngineSamples, list[np.ndarray], np.ndarray]:
@@ -40,12 +43,7 @@ def _mean(series: RunSeries, channel: str) -> Reading:
 
 
 @metric(
-    "Airflow at matched operating points",
-    MORE,
-    definition=f"Mean airflow {MATCHED}.",
-    quantity="mass_flow",
-    needs=("maf",),
-    **AS_READ,
+    "Airflow at matched operating points", MORE, definition=f"Mean airflow {MATCHED}.", **_as_read("mass_flow", "maf")
 )
 def matched_airflow(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean airflow at the shared operating points [g/s]."""
@@ -56,9 +54,7 @@ def matched_airflow(series: RunSeries, _: Parameter) -> Reading:
     "Manifold over barometric pressure at matched operating points",
     MORE,
     definition=f"Mean manifold pressure over barometric pressure {MATCHED}.",
-    quantity="ratio",
-    needs=("pressure_ratio",),
-    **AS_READ,
+    **_as_read("ratio", "pressure_ratio"),
 )
 def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean ratio of manifold to barometric pressure at the shared operating points [%]."""
@@ -68,14 +64,7 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
 SPARK: dict[str, Part] = {"points": MATCHED, "spread": Value(LEAST_SPREAD, "temperature_difference")}
 
 
-@metric(
-    "Spark advance per degree of intake air",
-    MORE,
-    values=SPARK,
-    quantity="angle_per_temperature",
-    needs=("timing",),
-    **AS_READ,
-)
+@metric("Spark advance per degree of intake air", MORE, values=SPARK, **_as_read("angle_per_temperature", "timing"))
 def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     """Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed and
     load inside a point taken out; below zero where the engine control takes advance back. Needs a standard deviation of
@@ -86,9 +75,8 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     table = np.concatenate([_centred(np.stack([c[inside] for c in columns])) for inside in points], axis=1)
     spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
     if spread < LEAST_SPREAD:
-        raise Missing(
-            "intake air temperature varies too little within the operating points for a slope", "small-spread"
-        )
+        template = "intake air temperature varies too little within the operating points for a slope"
+        raise Missing(template, "small-spread")
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
     design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T
     slopes = np.linalg.lstsq(design, table[0], rcond=None)[0]

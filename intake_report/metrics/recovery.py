@@ -56,9 +56,8 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading:
     within = reached & (crossing <= entry)
     note: Part = ""
     if over.ndim == 1 and within and over[series.window(entry, end)][-1] > parameter.number:
-        note = message(
-            "the temperature rises out of the margin later and is above it when the highway ends", "left-margin"
-        )
+        template = "the temperature rises out of the margin later and is above it when the highway ends"
+        note = message(template, "left-margin")
     elif over.ndim == 1:
         first = float(first_below(series.time, over, parameter.number, entry, end)[0])
         if first < lasting - 0.5:

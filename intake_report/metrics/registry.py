@@ -16,21 +16,18 @@ FASTER = ("faster", "slower")
 
 Event = Literal["entry", "phases", "stops"]
 
-ENGINE_LABELS = {
-    "maf": "airflow", "pressure_ratio": "manifold and barometric pressure", "timing": "spark advance",
-}  # fmt: skip
-"""What `needs` may ask of the engine's operating points, in words."""
+# what `needs` may ask of the engine's operating points, in words
+ENGINE_LABELS = {"maf": "airflow", "pressure_ratio": "manifold and barometric pressure", "timing": "spark advance"}
 NOT_REACHED = message("not reached within the run", "not-reached")
 WITHIN = message("already within the margin at the highway entry, so that there is nothing to recover from", "within")
 
 
 @dataclass(frozen=True)
 class Reading:
-    """What a metric function returns, one value per draw.
+    """What a metric function returns, (...) one value per draw [internal unit].
 
-    `value` (...) [internal unit]; `reached` (...) is False where it is censored and `value` its bound; `within` (...) True where
-    it was reached before it began to be watched for: sooner than any value. `time` [s] is that of the nominal value, `note` what a
-    reader must know about it.
+    `reached` is False where it is censored and `value` its bound; `within` True where it was reached before it began to be
+    watched for: sooner than any value. `time` [s] is that of the nominal value, `note` what a reader must know about it.
     """
 
     value: Floats
@@ -66,8 +63,6 @@ class Metric:
 
 
 REGISTRY: dict[str, Metric] = {}
-
-
 USUAL: dict[str, Any] = {
     "quantity": "temperature_difference", "better": "lower", "decimals": 1, "source": OWN, "needs": ("over-ambient",), "least": 2,
 }  # fmt: skip

@@ -65,22 +65,17 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
     return reading(over_ambient(series) @ metres / metres.sum())
 
 
-@metric(
-    "Charge-density ratio to ambient",
-    ("denser", "less dense"),
-    quantity="ratio",
-    better="higher",
-    source="ideal gas law at equal pressure",
-)
+DENSITY: dict[str, Any] = {"quantity": "ratio", "better": "higher", "source": "ideal gas law at equal pressure"}
+
+
+@metric("Charge-density ratio to ambient", ("denser", "less dense"), **DENSITY)
 def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading:
     """Time-weighted mean over the run of ambient over intake air absolute temperature: the density of the intake air
     relative to ambient air at the same pressure.
     """
     assert series.ambient is not None
     weight = _run_weights(series)
-    ratio = series.ambient + 273.15
-    ratio *= 100.0
-    ratio = ratio / (series.iat + 273.15)
+    ratio = (series.ambient + 273.15) * 100.0 / (series.iat + 273.15)
     return reading(ratio @ weight / weight.sum())
 
 
@@ -103,6 +98,7 @@ def _area_above(series: RunSeries, values: Floats, parameter: Parameter) -> Read
 
 
 ABOVE_LIMIT: dict[str, Any] = {"needs": ("iat",), "parameter": "limit", "group": "exposure"}
+ABOVE_MARGIN: dict[str, Any] = {"parameter": "margin", "group": "exposure"}
 
 
 @metric("Time above {parameter}", SHORTER, quantity="time", decimals=0, **ABOVE_LIMIT)
@@ -117,19 +113,13 @@ def degree_minutes_above_limit(series: RunSeries, parameter: Parameter) -> Readi
     return _area_above(series, series.iat, parameter)
 
 
-@metric("Time above ambient + {parameter}", SHORTER, quantity="time", decimals=0, parameter="margin", group="exposure")
+@metric("Time above ambient + {parameter}", SHORTER, quantity="time", decimals=0, **ABOVE_MARGIN)
 def time_above_margin(series: RunSeries, parameter: Parameter) -> Reading:
     """Time during the run for which intake air temperature is more than the margin above ambient."""
     return _time_above(series, over_ambient(series), parameter)
 
 
-@metric(
-    "Degree-minutes above ambient + {parameter}",
-    SMALLER,
-    quantity="temperature_time",
-    parameter="margin",
-    group="exposure",
-)
+@metric("Degree-minutes above ambient + {parameter}", SMALLER, quantity="temperature_time", **ABOVE_MARGIN)
 def degree_minutes_above_margin(series: RunSeries, parameter: Parameter) -> Reading:
     """Integral over the run of what the over-ambient temperature exceeds the margin by."""
     return _area_above(series, over_ambient(series), parameter)

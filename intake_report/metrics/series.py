@@ -20,7 +20,6 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 T = TypeVar("T")
 S = TypeVar("S", np.float64, np.bool_)
 
-
 # Common practice: cells a reader can name, narrow enough that airflow and spark advance differ little inside one.
 RPM_CELL = 250.0  # rpm
 LOAD_CELL = 10.0  # %
@@ -51,11 +50,7 @@ class EngineSamples:
 
 @dataclass(frozen=True)
 class OperatingPoints:
-    """Cells that every run visited, and the share of each over all runs.
-
-    `cells` (k,): cells in order; `weights` (k,): sum 1; the same for all runs, so that a run's mix of driving does not
-    enter.
-    """
+    """Cells that every run visited, (k,), and the share of each over all runs: a run's mix of driving does not enter."""
 
     cells: Cells
     weights: Floats
@@ -170,11 +165,7 @@ def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
 
 
 def distance_weights(time: Floats, distance: Floats, start: float, end: float, max_gap: float) -> Floats:
-    """Return the trapezoid weights [m] of samples for the integral over route distance from `start` to `end`.
-
-    `time`, `distance` (n,): sample times [s] and route distance [m], finite; `start`, `end`: limits of the integral
-    [s]; `max_gap`: pauses longer than this contribute nothing [s].
-    """
+    """As `weights`, for the integral over route `distance` (n,) [m], finite, from `start` to `end` [s]."""
     overlap = _overlap(time, start, end, max_gap)
     return _trapezoid(np.clip(np.diff(distance), 0.0, None) * overlap / np.diff(time))[: time.size]
 
@@ -249,6 +240,19 @@ def value_at(time: Floats, values: Floats, at: float | Floats) -> Floats:
     index = np.clip(np.searchsorted(time, at), 1, time.size - 1)
     share = np.clip((at - time[index - 1]) / (time[index] - time[index - 1]), 0.0, 1.0)
     return np.asarray(values[..., index - 1] * (1.0 - share) + values[..., index] * share)
+
+
+def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
+    """Interpolate points `nodes`, `values` (k,), increasing, at `at` (n,) without overshoot; constant beyond the ends.
+
+    Monotone piecewise cubic (F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300), as scipy has it.
+    """
+    if nodes.size < 3:
+        return np.interp(at, nodes, values)
+    from scipy.interpolate import PchipInterpolator
+
+    inside = np.clip(at, nodes[0], nodes[-1])
+    return np.asarray(PchipInterpolator(nodes, values)(inside), dtype=np.float64)
 
 
 def pairs(n: int, most: int | None = None) -> Pairs:

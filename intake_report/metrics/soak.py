@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from intake_report.messages import Part, Value, message
 from intake_report.metrics.registry import FASTER, Missing, Reading, metric, reading
@@ -18,12 +19,9 @@ LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual read
 
 def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
     """Return the stops that are long enough and have samples enough for a heat-soak rate."""
-
-    def soaks(stop: Span) -> bool:
-        samples = series.time[series.window(stop.start, stop.end)].size
-        return stop.duration >= series.minimum_stop and samples >= LEAST_STOP_SAMPLES
-
-    return series.timed("soaking stops", lambda: tuple(filter(soaks, series.stops)))
+    long = (stop for stop in series.stops if stop.duration >= series.minimum_stop)
+    sizes = ((stop, series.time[series.window(stop.start, stop.end)].size) for stop in long)
+    return series.timed("soaking stops", lambda: tuple(stop for stop, n in sizes if n >= LEAST_STOP_SAMPLES))
 
 
 def stop_rates(series: RunSeries) -> Floats:
@@ -39,18 +37,16 @@ def stop_rates(series: RunSeries) -> Floats:
 
 def _stop_pairs(series: RunSeries) -> list[tuple[list[int], Pairs]]:
     """Return the pairs of samples, (stops, pairs) each, of the soaking stops that have equally many, with their numbers."""
-    alike: dict[int, list[tuple[int, Pairs]]] = {}
+    alike: dict[int, list[tuple[int, NDArray[np.intp]]]] = {}
     for i, stop in enumerate(soaking_stops(series)):
         inside = series.window(stop.start, stop.end)
-        first, second = pairs(inside.stop - inside.start, series.most_pairs)
-        alike.setdefault(first.size, []).append((i, (inside.start + first, inside.start + second)))
-    return [
-        ([i for i, _ in some], (np.stack([first for _, (first, _) in some]), np.stack([last for _, (_, last) in some])))
-        for some in alike.values()
-    ]
+        both = inside.start + np.stack(pairs(inside.stop - inside.start, series.most_pairs))
+        alike.setdefault(both.shape[1], []).append((i, both))
+    stacked = (([i for i, _ in some], np.stack([both for _, both in some], axis=1)) for some in alike.values())
+    return [(numbers, (both[0], both[1])) for numbers, both in stacked]
 
 
-def stop_limits(series: RunSeries) -> tuple[Floats, Floats]:
+def _stop_limits(series: RunSeries) -> tuple[Floats, Floats]:
     """Return the intake air temperature at the start and at the end of each soaking stop, (..., stops) each [°C]."""
 
     def limits() -> tuple[Floats, Floats]:
@@ -61,8 +57,8 @@ def stop_limits(series: RunSeries) -> tuple[Floats, Floats]:
 
 
 def stop_rises(series: RunSeries) -> Floats:
-    """Return the rise of intake air temperature during each soaking stop, (..., stops) [K]: at its end minus at its start."""
-    start, end = stop_limits(series)
+    """Return the rise of intake air temperature during each soaking stop, (..., stops) [K]."""
+    start, end = _stop_limits(series)
     return end - start
 
 
@@ -75,7 +71,7 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, np.ndarray], ...]
     soaking = soaking_stops(series)
     if not soaking:
         return ()
-    found, rises, (_, at_end) = [], stop_rises(series), stop_limits(series)
+    found, rises, (_, at_end) = [], stop_rises(series), _stop_limits(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
     for i, stop in enumerate(soaking):
         rise, end = rises[..., i], ends[stop]
@@ -91,11 +87,9 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     """Return the median over the soaking stops, with a note where their rise is too small for the steps of the reading."""
     values = of_stops(series)
     if not values.shape[-1]:
-        template, duration = (
-            "the run has no stop of {duration} or more with {least} samples or more",
-            series.minimum_stop,
-        )
-        raise Missing(template, "no-stop", duration=Value(duration, "time", 0), least=LEAST_STOP_SAMPLES)
+        template = "the run has no stop of {duration} or more with {least} samples or more"
+        shortest = Value(series.minimum_stop, "time", 0)
+        raise Missing(template, "no-stop", duration=shortest, least=LEAST_STOP_SAMPLES)
     note: Part = ""
     single = series.iat.ndim == 1 and series.step is not None
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):

@@ -36,9 +36,7 @@ def gehan_scores(values: Values, censored: Sequence[bool], block: Sequence[Hasha
 def _best_likelihood(y: Floats, side: NDArray[np.int64], design: Floats) -> tuple[float, Floats, float]:
     """Largest log likelihood of the censored normal linear model, with coefficients and scatter.
 
-    `side` (n,): 1 where `y` is a lower bound, −1 where an upper one (J. Tobin, Econometrica 26 (1958) 24–36).
-
-    In the parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978)
+    `side` (n,): 1 where `y` is a lower bound, −1 where an upper one (J. Tobin, Econometrica 26 (1958) 24–36). In the parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978)
     1211–1215), so a damped Newton iteration finds its maximum from anywhere.
     """
     size = design.shape[1]
@@ -95,10 +93,9 @@ def _edge(t_of: Callable[[float], float], start: float, step: float, target: flo
 def _informative(
     open_: NDArray[np.bool_], configuration: list[str], block: list[Hashable], pair: tuple[str, str]
 ) -> NDArray[np.bool_]:
-    """Return which runs bear on the likelihood, shape (n,).
+    """Return which runs bear on the likelihood, (n,): not those of a block (or another configuration) in which all were censored.
 
-    A block (or another configuration) of which every run was censored can be shifted up for ever at no cost: it says
-    nothing about the difference, and its effect has no finite estimate.
+    It can be shifted up for ever at no cost, says nothing about the difference, and its effect has no finite estimate.
     """
     keep = np.ones(open_.size, dtype=bool)
     while True:
@@ -123,15 +120,11 @@ def compare_censored(
     """Difference of times when some were not reached within the run, or already before it.
 
     `values` (n,): time of each run, for a censored one the time up to which it was watched; `censored` (n,): 1 where not
-    reached (longer than), −1 where reached before the watch began (sooner than), else 0; `pair`: baseline and candidate; the rest
-    as in `compare_blocked`.
+    reached (longer than), −1 where reached before the watch began (sooner than), else 0; `pair`: baseline and candidate.
 
     Without censored runs exactly `compare_blocked`. Otherwise method "censored": a limit that the censoring leaves open is None;
-    where a whole side was censored only the one limit stands, one-sided. Method "none" when the runs say nothing about the
-    difference.
+    where a whole side was censored only the one limit stands, one-sided. Method "none" when the runs say nothing about it.
 
-    Notes
-    -----
     Additive model with normal scatter, alike for all runs, fitted by likelihood in which a censored run counts as
     "longer than" or "sooner than". Runs repeated in a block enter as the mean of their cell, so that the error holds a
     shift by which a block moves one configuration more than another; with a censored run that mean is a bound. Interval: profile

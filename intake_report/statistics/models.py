@@ -118,10 +118,7 @@ def cell_means(
 def cell_design(
     configuration: Sequence[Hashable], block: Sequence[Hashable] | None, baseline: Hashable
 ) -> tuple[Floats, list[Hashable], Floats, list[Hashable]]:
-    """Return what makes cell means, their configurations, the additive design and its candidates.
-
-    Without `block` every run is a cell of its own, and no block is taken out.
-    """
+    """Return what makes cell means, their configurations, the additive design and its candidates; without `block` runs are cells."""
     cells, units = cell_means(configuration, range(len(configuration)) if block is None else block)
     ids = [c for c, _ in cells]
     design, candidates = additive_design(ids, [0 if block is None else b for _, b in cells], baseline)
@@ -137,8 +134,7 @@ def blocked(
 ) -> Blocked:
     """Return the additive model of `pair` (candidate, other), which blocks link.
 
-    `covariates` (n, k) of the runs enter as further columns, with a slope that all configurations share (analysis of
-    covariance of cell means).
+    `covariates` (n, k) of the runs enter with a slope that all configurations share (analysis of covariance of cell means).
     """
     where = None if block is None else tuple(block)
     columns = None if covariates is None else tuple(map(tuple, covariates.tolist()))
@@ -173,10 +169,7 @@ def _blocked(
 
 @dataclass(frozen=True)
 class TwoSamples:
-    """Means of independent units, unequal scatter (Welch): runs, or means of blocks that `units` (k, n) makes of them.
-
-    `candidate` (k,) tells which units are the candidate's.
-    """
+    """Means of independent units, unequal scatter (Welch): runs, or block means that `units` (k, n) makes; `candidate` (k,): whose."""
 
     runs: tuple[str, ...]
     units: Floats
@@ -188,10 +181,7 @@ class TwoSamples:
         return np.asarray(self.units[self.candidate].mean(axis=0) - self.units[~self.candidate].mean(axis=0))
 
     def evaluate(self, values: Floats) -> Estimates | None:
-        """Return the differences of draws of all runs, (m, n); None without a degree of freedom.
-
-        With a single unit on one side the other's scatter is taken for both.
-        """
+        """As `Blocked.evaluate`; with a single unit on one side the other's scatter is taken for both."""
         made = (values - values[:, :1]) @ self.units.T
         sides = [made[:, self.candidate], made[:, ~self.candidate]]
         n = [side.shape[1] for side in sides]
@@ -223,10 +213,7 @@ RunsModel: TypeAlias = Blocked | TwoSamples
 
 
 def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
-    """Residuals of the additive model, shape (n,): what is left of each run without configuration and block.
-
-    One common block takes out the configurations' means only. Residuals of few runs are tied to each other.
-    """
+    """Residuals of the additive model, (n,): what is left of each run without configuration and block; of few, tied to each other."""
     y = finite(values, "values per run")
     return residual_of(additive_design(configuration, block, configuration[0])[0], y - y[0])[0]
 
@@ -234,8 +221,8 @@ def additive_residuals(values: Values, configuration: Sequence[str], block: Sequ
 class Additivity(NamedTuple):
     """Test of the additive model; `note` says why there is none.
 
-    interaction: cells with repeated runs against the additive model. one degree: Tukey's test for one run per cell, which sees
-    only that differences grow with the level. none: no degree of freedom for either.
+    "interaction": cells with repeated runs against the additive model; "one degree": Tukey's test for one run per cell, which
+    sees only that differences grow with the level; "none": no degree of freedom for either.
     """
 
     method: str
@@ -287,11 +274,9 @@ class Slopes(NamedTuple):
 def fit_slopes(
     values: Floats, configuration: Sequence[Hashable], block: Sequence[Hashable] | None, covariates: Floats
 ) -> Slopes | None:
-    """Fit configurations, blocks and covariates to the means of cells; None without a degree of freedom or variation.
+    """Fit configurations, blocks and covariates (n, k) to the means of cells; None without a degree of freedom or variation.
 
-    `values`, `configuration`, `block` (n,); without blocks every run is a cell of its own; `covariates` (n, k), known before the
-    value. Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from
-    memory).
+    Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from memory).
     """
     units, ids, plain, _ = cell_design(configuration, block, configuration[0])
     y, x = units @ (values - values[0]), units @ (covariates - covariates.mean(axis=0))

@@ -272,13 +272,14 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
         text, code = "{source:upper} {coverage}; its standard uncertainty is {u} (others: {others}).", "smallest"
     if len(near) > 1:
         text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
-    others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
-    of_picked = {"source": _label(picked), "coverage": coverage, "u": _standard(picked)}
+    others = tuple(
+        message("{name} {u}", name=c.source, u=Value(c.uncertainty, "temperature_difference", 2))
+        for c in offered
+        if c is not picked
+    )
+    u = Value(picked.uncertainty, "temperature_difference", 2)
+    of_picked = {"source": _label(picked), "coverage": coverage, "u": u}
     return picked, message(text, code=code, **of_picked, others=Listing(others), tie=_TIE)
-
-
-def _standard(candidate: ReferenceCandidate) -> Value:
-    return Value(candidate.uncertainty, "temperature_difference", 2)
 
 
 def _named(candidates: Sequence[ReferenceCandidate], chosen: str) -> ReferenceCandidate:
