@@ -1,8 +1,4 @@
-"""Power correction by named methods, and the power expected from the charge temperature alone.
-
-The state that a correction takes is that of the **ambient or test-cell air**. Intake air is refused: a correction with
-it would remove the very effect that a comparison of intakes looks for.
-"""
+"""Power correction by named methods, always with ambient or test-cell air, and the power expected from charge temperature."""
 
 import math
 import re
@@ -257,10 +253,9 @@ class PowerExpectation:
 
 
 def power_ratio(temperature: F, reference_temperature: F, model: str = "density") -> F:
-    """Power at a charge temperature over power at a reference temperature [°C], by density alone.
+    """Power at a charge temperature over power at a reference temperature [°C], by one of `POWER_MODELS`.
 
-    The models that power correction uses were fitted to *ambient* temperature; for intake air heated by the engine
-    bay they are an expectation, not a measurement.
+    Those of power correction were fitted to *ambient* temperature; for heated intake air they are an expectation only.
     """
     check_temperature(temperature)
     check_temperature(reference_temperature)

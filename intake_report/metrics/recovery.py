@@ -21,14 +21,13 @@ GRID = 160  # time constants tried for one set of readings
 STRUCTURE = 0.01  # p of the runs test below which the residuals follow a pattern
 NEARLY_AS_DEEP = 3.84  # χ² with one degree of freedom at 95 %: another valley within the likelihood-ratio region
 
-CAVEATS = {
+CAVEATS = {  # what a fit may have to say, by code
     "infinite-covariance": "the data do not determine the parameters (no finite covariance)",
     "parameter-at-bound": "the time constant ran to the end of the range that the sampling can show",
     "structured-residuals": "the residuals follow a pattern, so the model or the quoted errors do not fit the data",
     "span-shorter-than-time-constant": "the record is shorter than the time constant: the end value is extrapolated",
     "second-valley": "another time constant fits nearly as well",
 }
-"""What a fit may have to say, by code."""
 OF_MARGIN: dict[str, Any] = {"quantity": "time", "decimals": 0, "parameter": "margin", "group": "recovery"}
 
 

@@ -78,10 +78,7 @@ def metric(
     assessed: bool = True,
     **more: Any,
 ) -> Callable[[MetricFunction], MetricFunction]:
-    """Register a metric function under its own name; its docstring is the definition, a template where it has `values`.
-
-    See `MetricSpec` (where it is not `USUAL`) and `Metric` for the arguments.
-    """
+    """Register a metric function under its name, its docstring as definition; see `USUAL`, `MetricSpec` and `Metric`."""
 
     def register(function: MetricFunction) -> MetricFunction:
         id, text = function.__name__, " ".join((function.__doc__ or "").split())
@@ -167,16 +164,12 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
 
 
 def keys(margins: tuple[float, ...], phases: tuple[tuple[str, str], ...], limit: float | None) -> tuple[MetricKey, ...]:
-    """Return every metric with every parameter that the campaign asks for, group by group in registry order.
-
-    `margins` of recovery [K]; `phases` of the route (id, name); alarm `limit` [°C].
-    """
+    """Return every metric with every margin [K], phase (id, name) and alarm limit [°C] of the campaign, group by group."""
     parameters: dict[str, list[Parameter]] = {
         "none": [Parameter()],
         "margin": [Parameter("margin", f"{margin:.2f}K", margin) for margin in margins],
         "phase": [Parameter("phase", id, label=name) for id, name in phases],
         "limit": [Parameter("limit", f"{limit:.1f}C", limit)] if limit is not None else [],
     }
-    groups = list(GROUPS)
-    ordered = sorted(REGISTRY.values(), key=lambda m: groups.index(m.spec.group))
+    ordered = sorted(REGISTRY.values(), key=lambda m: list(GROUPS).index(m.spec.group))
     return tuple(MetricKey(m.spec, p) for m in ordered for p in parameters[m.spec.parameter])

@@ -157,10 +157,7 @@ class RunSeries:
 
 
 def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
-    """Return the trapezoid weights (n,) [s] of samples at `time` for the integral from `start` to `end` [s].
-
-    Their sum is the time covered: pauses longer than `max_gap` [s] contribute nothing.
-    """
+    """Return the trapezoid weights (n,) [s] of samples for an integral over time; pauses above `max_gap` [s] contribute nothing."""
     return _trapezoid(_overlap(time, start, end, max_gap))[: time.size]
 
 
@@ -251,8 +248,7 @@ def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
         return np.interp(at, nodes, values)
     from scipy.interpolate import PchipInterpolator
 
-    inside = np.clip(at, nodes[0], nodes[-1])
-    return np.asarray(PchipInterpolator(nodes, values)(inside), dtype=np.float64)
+    return np.asarray(PchipInterpolator(nodes, values)(np.clip(at, nodes[0], nodes[-1])), dtype=np.float64)
 
 
 def pairs(n: int, most: int | None = None) -> Pairs:

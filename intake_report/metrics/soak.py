@@ -48,12 +48,9 @@ def _stop_pairs(series: RunSeries) -> list[tuple[list[int], Pairs]]:
 
 def _stop_limits(series: RunSeries) -> tuple[Floats, Floats]:
     """Return the intake air temperature at the start and at the end of each soaking stop, (..., stops) each [°C]."""
-
-    def limits() -> tuple[Floats, Floats]:
-        times = np.array([(stop.start, stop.end) for stop in soaking_stops(series)]).reshape(-1, 2).T
-        return value_at(series.time, series.iat, times[0]), value_at(series.time, series.iat, times[1])
-
-    return series.once("stop limits", limits)
+    time, iat = series.time, series.iat
+    starts, ends = np.array([(stop.start, stop.end) for stop in soaking_stops(series)]).reshape(-1, 2).T
+    return series.once("stop limits", lambda: (value_at(time, iat, starts), value_at(time, iat, ends)))
 
 
 def stop_rises(series: RunSeries) -> Floats:
@@ -88,8 +85,7 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     values = of_stops(series)
     if not values.shape[-1]:
         template = "the run has no stop of {duration} or more with {least} samples or more"
-        shortest = Value(series.minimum_stop, "time", 0)
-        raise Missing(template, "no-stop", duration=shortest, least=LEAST_STOP_SAMPLES)
+        raise Missing(template, "no-stop", duration=Value(series.minimum_stop, "time", 0), least=LEAST_STOP_SAMPLES)
     note: Part = ""
     single = series.iat.ndim == 1 and series.step is not None
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):

@@ -1,7 +1,4 @@
-"""Intervals, comparisons and Monte Carlo; random generators are passed in, never created.
-
-Results are frozen; what cannot be computed is None, with the reason in a note.
-"""
+"""Intervals, comparisons, Monte Carlo: random generators are passed in; what cannot be computed is None, with a note."""
 
 from intake_report.statistics.censored import *  # noqa: F403
 from intake_report.statistics.comparison import *  # noqa: F403

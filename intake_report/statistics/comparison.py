@@ -35,12 +35,11 @@ MOST_ORDERS = 50_000  # up to this many orders all are counted; beyond it draws 
 ORDERS_DRAWN = 10_000
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
-NO_INTERVAL = {
+NO_INTERVAL = {  # why a difference has none, by code
     "no-degree-of-freedom": "no {one} is left over to estimate the scatter",
     "no-scatter": "the {one}s do not scatter at all at this resolution, so no interval can be derived from them",
     "one-each": "one {one} per configuration: no scatter can be estimated, the difference is an indication only",
 }
-"""Why a difference has no interval, by code."""
 
 
 @dataclass(frozen=True)
@@ -117,8 +116,7 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
     ids = ["baseline"] * n[0] + ["candidate"] * n[1]
     model = two_samples([str(i) for i in range(len(ids))], ids, ("candidate", "baseline"))
     bare = Difference(float(sides[1].mean() - sides[0].mean()), *n, level=level)
-    deviations = np.concatenate([side - side.mean() for side in sides])
-    flat = below_rounding(deviations, np.concatenate([a, b]))
+    flat = below_rounding(np.concatenate([side - side.mean() for side in sides]), np.concatenate([a, b]))
     made = _with_interval(bare, model.evaluate(np.concatenate(sides)[None, :]), flat, "welch", nouns)
     if made.standard_error is None:
         return made
@@ -208,8 +206,7 @@ def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
 
     Controls the chance of any false call among them, whatever their dependence. S. Holm, Scand. J. Statist. 6 (1979) 65–70.
     """
-    known = [p for p in p_values if p is not None]
-    adjusted = iter(holm_rows(np.array([known], dtype=np.float64))[0].tolist())
+    adjusted = iter(holm_rows(np.array([[p for p in p_values if p is not None]], dtype=np.float64))[0].tolist())
     return tuple(None if p is None else next(adjusted) for p in p_values)
 
 

@@ -1,7 +1,4 @@
-"""One quantity: from runs, a line, a proportion, a sum of parts or Monte Carlo draws; and deciding against its limits.
-
-Distribution functions come from `scipy.special`, which loads in a fraction of the time of `scipy.stats`.
-"""
+"""One quantity: from runs, a line, a proportion, a sum of parts or Monte Carlo draws; and deciding against its limits."""
 
 import math
 from collections.abc import Sequence
@@ -10,7 +7,7 @@ from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import special  # loads in a fraction of the time of scipy.stats
 
 from intake_report.errors import DataError
 
@@ -26,8 +23,7 @@ def finite(values: Values, what: str) -> Floats:
     if array.size == 0:
         remedy = "Check which runs were excluded and which channel is missing."
         raise DataError(f"{what}: no value is left.", remedy=remedy)
-    bad = int(np.count_nonzero(~np.isfinite(array)))
-    if bad:
+    if bad := int(np.count_nonzero(~np.isfinite(array))):
         raise DataError(f"{what}: {bad} of {array.size} values are not finite.", remedy="Leave those runs out first.")
     return array
 
@@ -83,8 +79,7 @@ class MeanInterval:
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
     """Mean, standard deviation and t interval (e.g. GUM 4.2 and annex G.3) of independent, roughly normal values, one per run.
 
-    Equal values give limits of no width: the scatter is then below the resolution of the values, not zero, which the caller has
-    to say.
+    Equal values give limits of no width: their scatter is below their resolution, not zero, which the caller has to say.
     """
     array = finite(values, "mean of runs")
     mean, squares = mean_and_squares(array)
@@ -97,10 +92,7 @@ def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
 
 
 class LineFit(NamedTuple):
-    """Least-squares line y = intercept + slope·(x − origin) with standard uncertainties, None for two points.
-
-    `residual_sd` has `df` = n − 2 degrees of freedom.
-    """
+    """Least-squares line y = intercept + slope·(x − origin); standard uncertainties on `df` = n − 2, None for two points."""
 
     intercept: float
     slope: float

@@ -191,8 +191,7 @@ class TwoSamples:
         squares = [np.sum((side - side.mean(axis=1, keepdims=True)) ** 2, axis=1) for side in sides]
         if min(n) < 2:
             df = np.full(len(values), float(max(n) - 1))
-            error = np.sqrt((squares[0] + squares[1]) / df * (1.0 / n[0] + 1.0 / n[1]))
-            return Estimates(difference, error, df)
+            return Estimates(difference, np.sqrt((squares[0] + squares[1]) / df * (1.0 / n[0] + 1.0 / n[1])), df)
         parts = [s / (k - 1) / k for s, k in zip(squares, n, strict=True)]
         total = parts[0] + parts[1]
         share = np.divide(parts[0], total, out=np.full(total.shape, 0.5), where=total > 0.0)

@@ -126,8 +126,7 @@ def _drawn(source: str, known: Array, values: Array, window: tuple[float, float]
     if worst > max_age:
         text = "the nearest report is {worst} away at worst, more than {limit}"
         return message(text, code="too-old", worst=Value(worst, "duration", 0), limit=Value(max_age, "duration", 0))
-    inside = known[(known > window[0]) & (known < window[1])]
-    times = np.concatenate([[window[0]], inside, [window[1]]])
+    times = np.concatenate([[window[0]], known[(known > window[0]) & (known < window[1])], [window[1]]])
     return _Line(times, np.interp(times, known, values))
 
 

@@ -26,10 +26,7 @@ _SPEED_GAP = 10.0  # s without a speed sample: the vehicle may have stood
 
 @dataclass(frozen=True)
 class VehicleAmbient:
-    """Ambient sensor and speed of one run, each at its own sample times: elapsed seconds, increasing, from `start`.
-
-    `time`, `temperature` (n,): readings [°C], valid true samples; `speed_time`, `speed` (m,) [km/h].
-    """
+    """Ambient readings (n,) [°C] and speed (m,) [km/h] of one run, each at its true samples: elapsed seconds from `start`."""
 
     run: str
     start: pd.Timestamp

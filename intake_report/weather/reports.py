@@ -88,8 +88,7 @@ def metar_record(
         raise DataError("there is no METAR report.", file=file, remedy="Give at least one report.")
     observations: list[WeatherObservation] = []
     for part in parts:
-        near = observations[-1].time if observations else None
-        own_year, own_month = _month_of(part, near, (year, month))
+        own_year, own_month = _month_of(part, observations[-1].time if observations else None, (year, month))
         with placed(file=file, where=part.where):
             observation = decode_metar(part.text, year=own_year, month=own_month, elevation=elevation)
         observations += [] if observation is None else [observation]
