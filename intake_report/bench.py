@@ -1,4 +1,4 @@
-"""Evidence from off the road: restriction and airflow, exposure trials with an exact bound, times to change a part, cautions.
+"""Evidence from off the road: restriction and airflow, exposure trials, times to change a part, cautions.
 
 Airflow [m³/s] at one stated air density per curve, pressure drop [kPa]; what an engine displaces.
 """
@@ -198,7 +198,7 @@ def _comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None) -> 
 
 
 def _common_depression(fits: Sequence[RestrictionFit]) -> float | None:
-    """Return the highest depression [kPa] that every curve reaches; None without one, or where one is not known to rise."""
+    """Return the highest depression [kPa] that every curve reaches; None where one is not known to rise."""
     if any((fit.exponent if fit.exponent_low is None else fit.exponent_low) <= 0.0 for fit in fits):
         return None  # read backwards, such a law gives any airflow
     lowest = max(math.exp(fit.log_drop_at(fit.lowest)[0]) for fit in fits)
@@ -263,12 +263,12 @@ def _comparable_quote(depression: float | None, versus: float | None) -> Message
 
 
 def theoretical_volume_flow(displacement: float, speed: float) -> float:
-    """Volume [m³/s] that a four-stroke engine of a displacement [L] takes in: one filling every other revolution [rpm]."""
+    """Volume [m³/s] that a four-stroke engine of a displacement [L] takes in: every other revolution [rpm]."""
     return displacement / 1000.0 * speed / 60.0 / 2.0
 
 
 def volumetric_efficiency(mass_flow: float, displacement: float, speed: float, density: float) -> float:
-    """Volumetric efficiency [%] of a mass airflow [g/s]; by ambient density [kg/m³] it contains restriction and heating."""
+    """Volumetric efficiency [%] of an airflow [g/s]; by ambient density [kg/m³] it has restriction and heating in it."""
     return 100.0 * mass_flow / (1000.0 * density * theoretical_volume_flow(displacement, speed))
 
 
@@ -279,7 +279,7 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
 
 
 def exposure_bound(k: int, n: int, level: float, condition: str) -> dict[str, Any]:
-    """Exact bound on the chance per trial after k adverse observations in n trials: one-sided for k = 0, else two-sided."""
+    """Exact bound on the chance per trial after k adverse ones in n: one-sided for k = 0, else two-sided."""
     limits = clopper_pearson(k, n, level)
     low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
     code, kind = ("exposure-none", "one-sided upper") if k == 0 else ("exposure-some", "two-sided")
@@ -344,7 +344,7 @@ def service_times(entries: Sequence[Observation], level: float = 0.95) -> pd.Dat
 
 @dataclass(frozen=True, eq=False)
 class BenchResult:
-    """See `restriction_set`, `summarise_exposure`, `service_times`; `quotes` as somebody quotes them, with what they are worth."""
+    """See `restriction_set`, `summarise_exposure`, `service_times`; `quotes` with what they are worth."""
 
     restrictions: tuple[RestrictionSet, ...]
     exposures: pd.DataFrame

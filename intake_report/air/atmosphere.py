@@ -51,7 +51,7 @@ def check_temperature(temperature: float | Array) -> None:
 
 
 def saturation_pressure(temperature: F) -> F:
-    """Saturation vapour pressure of water [kPa] at a temperature or dew point [°C]; DataError outside `SATURATION_RANGE`.
+    """Saturation vapour pressure of water [kPa] at a temperature [°C]; DataError outside `SATURATION_RANGE`.
 
     Auxiliary equation of the IAPWS release on saturation properties, SR1-86(1992).
     """
@@ -70,7 +70,7 @@ def check_humidity(relative_humidity: float | Array) -> None:
 
 
 def vapour_pressure(temperature: F, relative_humidity: F) -> F:
-    """Partial pressure of water vapour [kPa] from temperature [°C] and relative humidity [%]; DataError for impossible ones."""
+    """Vapour pressure [kPa] from temperature [°C] and relative humidity [%]; DataError for impossible ones."""
     check_humidity(relative_humidity)
     return relative_humidity / 100.0 * saturation_pressure(temperature)
 
@@ -134,7 +134,7 @@ def cipm_in_range(temperature: float, pressure: float) -> bool:
 
 
 def density_cipm(temperature: float, pressure: float, humidity: float) -> float:
-    """Density of humid air [kg/m³] by the CIPM-2007 equation, for 400e-6 mol/mol of carbon dioxide; see `cipm_in_range`.
+    """Density of humid air [kg/m³] by CIPM-2007, for 400e-6 mol/mol of carbon dioxide; see `cipm_in_range`.
 
     Metrologia 45, 149 (2008). Relative standard uncertainty of the equation 22e-6 inside its range.
     """
@@ -230,7 +230,7 @@ def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
 
 
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
-    """Station pressure [kPa] from a pressure reduced to sea level (QFF, "SLP") [kPa], elevation [m] and air temperature [°C].
+    """Station pressure [kPa] from a pressure reduced to sea level (QFF, "SLP") [kPa], elevation [m], temperature [°C].
 
     Hydrostatic column as in psychrolib (gas constant 287.055, gravity 9.807), its mean temperature taken half way down at
     6.5 K/km. A weather service may use a twelve-hour mean temperature and a plateau correction, so an altimeter setting is the
@@ -256,7 +256,7 @@ _UNITS |= {"bar or atm": 100.0}
 
 
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:
-    """Question a station pressure [kPa] that cannot be one, or not at this elevation [m]; None if nothing speaks against it.
+    """Question a station pressure [kPa] that cannot be one, or not at this elevation [m]; else None.
 
     Without an elevation only the unit can be questioned; below about 420 m a sea-level pressure is within the weather's own
     range and cannot be told from a station pressure.

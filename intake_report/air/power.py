@@ -1,4 +1,4 @@
-"""Power correction by named methods, always with ambient or test-cell air, and the power expected from charge temperature."""
+"""Power correction by named methods, with ambient or test-cell air only, and power expected from charge temperature."""
 
 import math
 import re
@@ -124,7 +124,7 @@ class Correction:
 
 
 def correction_spec(method: str) -> CorrectionSpec:
-    """Return the method of this key, or of its usual name where that names one edition only; DataError names the keys."""
+    """Return the method of this key, or of its usual name where that is one edition; DataError names the keys."""
     asked = "-".join(re.findall(r"[a-z0-9]+", method.lower()))
     asked = {"std": "sae-j607", "uncorrected": "none"}.get(asked, asked)
     if asked in CORRECTIONS:

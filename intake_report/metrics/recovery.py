@@ -220,7 +220,7 @@ def _polish(
 def fit_recovery_many(
     t: Floats, y: Floats, *, grid: int = 80, tolerance: float = 1e-8
 ) -> tuple[Floats, Floats, Floats]:
-    """Fit as `fit_recovery` each row of readings `y` (m, n): final, change and tau, (m,) each, NaN where the fit is refused.
+    """Fit as `fit_recovery` each row of readings `y` (m, n): final, change and tau, (m,) each, NaN where refused.
 
     `grid` time constants are tried to find the valley; `tolerance` is the relative change of the time constant at which a row
     is done.

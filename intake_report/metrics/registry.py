@@ -78,7 +78,7 @@ def metric(
     assessed: bool = True,
     **more: Any,
 ) -> Callable[[MetricFunction], MetricFunction]:
-    """Register a metric function under its name, its docstring as definition; see `USUAL`, `MetricSpec` and `Metric`."""
+    """Register a metric function, its docstring as definition; see `USUAL`, `MetricSpec` and `Metric`."""
 
     def register(function: MetricFunction) -> MetricFunction:
         id, text = function.__name__, " ".join((function.__doc__ or "").split())
@@ -164,7 +164,7 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
 
 
 def keys(margins: tuple[float, ...], phases: tuple[tuple[str, str], ...], limit: float | None) -> tuple[MetricKey, ...]:
-    """Return every metric with every margin [K], phase (id, name) and alarm limit [°C] of the campaign, group by group."""
+    """Return every metric with every margin [K], phase (id, name) and alarm limit [°C], group by group."""
     parameters: dict[str, list[Parameter]] = {
         "none": [Parameter()],
         "margin": [Parameter("margin", f"{margin:.2f}K", margin) for margin in margins],

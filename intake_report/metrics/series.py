@@ -50,7 +50,7 @@ class EngineSamples:
 
 @dataclass(frozen=True)
 class OperatingPoints:
-    """Cells that every run visited, (k,), and the share of each over all runs: a run's mix of driving does not enter."""
+    """Cells that every run visited, (k,), and the share of each over all runs: no run's mix of driving enters."""
 
     cells: Cells
     weights: Floats
@@ -157,7 +157,7 @@ class RunSeries:
 
 
 def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
-    """Return the trapezoid weights (n,) [s] of samples for an integral over time; pauses above `max_gap` [s] contribute nothing."""
+    """Return the trapezoid weights (n,) [s] for an integral over time; pauses above `max_gap` [s] add nothing."""
     return _trapezoid(_overlap(time, start, end, max_gap))[: time.size]
 
 

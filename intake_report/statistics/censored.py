@@ -36,8 +36,9 @@ def gehan_scores(values: Values, censored: Sequence[bool], block: Sequence[Hasha
 def _best_likelihood(y: Floats, side: NDArray[np.int64], design: Floats) -> tuple[float, Floats, float]:
     """Largest log likelihood of the censored normal linear model, with coefficients and scatter.
 
-    `side` (n,): 1 where `y` is a lower bound, −1 where an upper one (J. Tobin, Econometrica 26 (1958) 24–36). In the parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978)
-    1211–1215), so a damped Newton iteration finds its maximum from anywhere.
+    `side` (n,): 1 where `y` is a lower bound, −1 where an upper one (J. Tobin, Econometrica 26 (1958) 24–36). In the
+    parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978) 1211–1215),
+    so a damped Newton iteration finds its maximum from anywhere.
     """
     size = design.shape[1]
     rows = np.column_stack([-design, y])  # standardised residual = rows @ parameters
@@ -93,7 +94,7 @@ def _edge(t_of: Callable[[float], float], start: float, step: float, target: flo
 def _informative(
     open_: NDArray[np.bool_], configuration: list[str], block: list[Hashable], pair: tuple[str, str]
 ) -> NDArray[np.bool_]:
-    """Return which runs bear on the likelihood, (n,): not those of a block (or another configuration) in which all were censored.
+    """Return which runs bear on the likelihood, (n,): not those of a block (or configuration) all censored.
 
     It can be shifted up for ever at no cost, says nothing about the difference, and its effect has no finite estimate.
     """

@@ -106,7 +106,7 @@ def _with_interval(bare: Difference, found: Estimates | None, flat: bool, method
 
 
 def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
-    """Difference of two means of independent runs by Welch's method; one finite value per run. DataError where a side is empty.
+    """Difference of two means of independent runs by Welch's method; DataError where a side is empty.
 
     With one run on one side the other side's scatter is taken for both (method "pooled"); with one run on both, or no scatter at
     all, there is no interval (method "none"). Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
@@ -232,7 +232,7 @@ def equivalence(difference: float, error: float, df: float, margin: float) -> fl
 
 
 def standardised(found: Difference) -> float | None:
-    """Return the difference in units of the scatter of one run, with Hedges' correction for few degrees of freedom; else None.
+    """Return the difference in units of the scatter of one run, with Hedges' correction for few of them; else None.
 
     Γ(df/2) / (√(df/2)·Γ((df − 1)/2)); L. V. Hedges, J. Educ. Stat. 6 (1981) 107–128.
     """

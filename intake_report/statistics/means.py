@@ -77,7 +77,7 @@ class MeanInterval:
 
 
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
-    """Mean, standard deviation and t interval (e.g. GUM 4.2 and annex G.3) of independent, roughly normal values, one per run.
+    """Mean, standard deviation and t interval (e.g. GUM 4.2 and annex G.3) of independent, normal values, one per run.
 
     Equal values give limits of no width: their scatter is below their resolution, not zero, which the caller has to say.
     """
@@ -92,7 +92,7 @@ def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
 
 
 class LineFit(NamedTuple):
-    """Least-squares line y = intercept + slope·(x − origin); standard uncertainties on `df` = n − 2, None for two points."""
+    """Least-squares line y = intercept + slope·(x − origin); uncertainties on `df` = n − 2, None for two points."""
 
     intercept: float
     slope: float
@@ -131,7 +131,7 @@ class ProportionInterval(NamedTuple):
 
 
 def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
-    """Exact two-sided interval of a proportion: k events in n ≥ 1 trials; each tail carries half of the rest, also for k = 0.
+    """Exact two-sided interval of a proportion: k events in n ≥ 1 trials; half of the rest in each tail, also for k = 0.
 
     C. Clopper, E. S. Pearson, Biometrika 26 (1934) 404–413.
     """

@@ -118,7 +118,7 @@ def cell_means(
 def cell_design(
     configuration: Sequence[Hashable], block: Sequence[Hashable] | None, baseline: Hashable
 ) -> tuple[Floats, list[Hashable], Floats, list[Hashable]]:
-    """Return what makes cell means, their configurations, the additive design and its candidates; without `block` runs are cells."""
+    """Return what makes cell means, their configurations, additive design and candidates; without `block` runs are cells."""
     cells, units = cell_means(configuration, range(len(configuration)) if block is None else block)
     ids = [c for c, _ in cells]
     design, candidates = additive_design(ids, [0 if block is None else b for _, b in cells], baseline)
@@ -169,7 +169,7 @@ def _blocked(
 
 @dataclass(frozen=True)
 class TwoSamples:
-    """Means of independent units, unequal scatter (Welch): runs, or block means that `units` (k, n) makes; `candidate` (k,): whose."""
+    """Means of independent units, unequal scatter (Welch): runs, or block means by `units` (k, n); `candidate` (k,)."""
 
     runs: tuple[str, ...]
     units: Floats
@@ -212,7 +212,7 @@ RunsModel: TypeAlias = Blocked | TwoSamples
 
 
 def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
-    """Residuals of the additive model, (n,): what is left of each run without configuration and block; of few, tied to each other."""
+    """Residuals of the additive model, (n,): each run without configuration and block; few are tied to each other."""
     y = finite(values, "values per run")
     return residual_of(additive_design(configuration, block, configuration[0])[0], y - y[0])[0]
 
@@ -273,7 +273,7 @@ class Slopes(NamedTuple):
 def fit_slopes(
     values: Floats, configuration: Sequence[Hashable], block: Sequence[Hashable] | None, covariates: Floats
 ) -> Slopes | None:
-    """Fit configurations, blocks and covariates (n, k) to the means of cells; None without a degree of freedom or variation.
+    """Fit configurations, blocks and covariates (n, k) to the means of cells; None where nothing is left.
 
     Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from memory).
     """

@@ -71,7 +71,7 @@ class WeatherObservation:
 
 @dataclass(frozen=True)
 class WeatherRecord:
-    """The observations of one source, strictly increasing in time; `elevation` of the station [m], None when not known."""
+    """The observations of one source, strictly increasing in time; `elevation` of the station [m], or None."""
 
     source: str
     kind: Kind

@@ -26,7 +26,7 @@ _SPEED_GAP = 10.0  # s without a speed sample: the vehicle may have stood
 
 @dataclass(frozen=True)
 class VehicleAmbient:
-    """Ambient readings (n,) [°C] and speed (m,) [km/h] of one run, each at its true samples: elapsed seconds from `start`."""
+    """Ambient readings (n,) [°C] and speed (m,) [km/h] of one run, at true samples: elapsed seconds from `start`."""
 
     run: str
     start: pd.Timestamp
@@ -60,7 +60,7 @@ class SourceComparison:
 
 
 def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE) -> NDArray[np.bool_]:
-    """Return where the vehicle's ambient reading may not be used, (n,): within `settle` [s] of below `min_speed` [km/h], or unknown."""
+    """Return where the vehicle's ambient reading is bad: below `min_speed` [km/h] within the last `settle` [s], or unknown."""
     clock = run.speed_time
     last, known = _last_speed(run)
     if not known.any():
@@ -193,7 +193,7 @@ class ReferenceChoice:
 
 
 def interpolation_error(record: WeatherRecord) -> float | None:
-    """Return how well the record interpolates in time: RMS of each report against its two neighbours [K]; None with too few.
+    """Return how well the record interpolates in time: RMS of reports against their neighbours [K]; None with too few.
 
     The straight line between the two spans twice the usual interval and carries the rounding of three readings: an upper
     estimate.

@@ -1,4 +1,4 @@
-"""Reports and tables of weather into records: METAR and SPECI (WMO FM 15, decoded by the `metar` package), delimited text."""
+"""Reports and tables of weather into records: METAR and SPECI (WMO FM 15, decoded by `metar`), delimited text."""
 
 import csv
 import io
@@ -31,10 +31,11 @@ _DATE_LINE = re.compile(r"^(\d{4})[/-](\d{2})[/-](\d{2})(?:[ T]\d{2}:?\d{2}(?::?
 
 
 def decode_metar(report: str, *, year: int, month: int, elevation: float | None = None) -> WeatherObservation | None:
-    """Decode one report of a year and month; None for one that says it has no content (NIL). DataError names report and group.
+    """Decode one report of a year and month; None for an empty one (NIL). DataError names report and group.
 
-    Without the `elevation` of the station [m] the altimeter setting cannot become a station pressure. Tenths of the remarks group (T02270215) replace the whole degrees of the body (FMH-1 12.7). A missing wind
-    (/////KT) is None, not calm. An altimeter setting is taken with its own unit, so that 29.87 inHg stays exact.
+    Without the `elevation` of the station [m] the altimeter setting cannot become a station pressure. Tenths of the remarks
+    group (T02270215) replace the whole degrees of the body (FMH-1 12.7). A missing wind (/////KT) is None, not calm. An
+    altimeter setting is taken with its own unit, so that 29.87 inHg stays exact.
     """
     from metar.Metar import Metar
 
