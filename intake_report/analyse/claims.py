@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import fmean
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, model_objection, objection, other
@@ -32,7 +32,7 @@ class ClaimEvidence:
     """An estimate with its uncertainty, and what it is.
 
     `u`, `df` are None where there is only an interval, a limit where censoring leaves it open; `order`, `bound`, `undecided` as in
-    `Comparison`; `adjusted` is p after Holm's adjustment over the `family`.
+    `Comparison`; `adjusted` is p after Holm's adjustment.
     """
 
     text: Message
@@ -48,7 +48,6 @@ class ClaimEvidence:
     order: float | None = None
     bound: float | None = None
     undecided: float = 0.0
-    family: str = "headline comparisons"
 
 
 def direct_comparisons(
@@ -123,15 +122,14 @@ def _of_difference(
         level = Value(100.0 * found.level, "count")
         interval = message("{level} % interval{basis} {limits}", level=level, basis=where, limits=limits_of(found, key))
         size = interval if found.difference is None else message("{size} ({interval})", size=size, interval=interval)
-    evidence = ClaimEvidence(
-        message(PAIR, size=size, n=Count(found.n, "run"), n_versus=found.n_versus), found.difference, found.low, found.high,
-        found.standard_error, found.df, found.replicated and found.basis == "runs", difference_quantity(key),
-        found.p_adjusted, found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
+    text = message(PAIR, size=size, n=Count(found.n, "run"), n_versus=found.n_versus)
+    if claim.common_drive:
+        text = message("by the models on the common drive: {text}", "on-common-drive", text=text)
+    return ClaimEvidence(
+        text, found.difference, found.low, found.high, found.standard_error, found.df,
+        found.replicated and found.basis == "runs", difference_quantity(key), found.p_adjusted,
+        found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
     )  # fmt: skip
-    if not claim.common_drive:
-        return evidence
-    text = message("by the models on the common drive: {text}", "on-common-drive", text=evidence.text)
-    return replace(evidence, text=text, family="headline comparisons on the common drive")
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
@@ -158,10 +156,10 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
         template = "the configurations were pulled one after the other, so that a drift of the session cannot be told from them"
         note = message(template, code="pull-order")
     text = message(PAIR, size=size, n=Count(d.n_candidate, "pull"), n_versus=d.n_baseline)
+    replicated, quantity = repeated and dyno.in_turn, key.spec.quantity
     return ClaimEvidence(
-        text, d.difference, d.low, d.high, d.standard_error, d.df, repeated and dyno.in_turn, key.spec.quantity, adjusted, note,
-        family="claims on pulls",
-    )  # fmt: skip
+        text, d.difference, d.low, d.high, d.standard_error, d.df, replicated, quantity, adjusted, note
+    )
 
 
 def _of_mean(
@@ -284,7 +282,7 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         "by this rule at most {risk}",
         "guard-band", evidence=e.text, against=against, band=band, probability=true, risk=wrong,
     )  # fmt: skip
-    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and (holm := _holm(campaign, e)):
+    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and (holm := _holm(campaign, claim, e)):
         verdict, reason = "not shown", message("{reason}{holm}", code="holm", reason=reason, holm=holm)
     numbers |= {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
     return _result(claim, key, verdict, reason, **numbers)
@@ -297,7 +295,7 @@ def _judge_order(
     assert e.order is not None
     probability = e.order if claim.relation == "lower" else 1.0 - e.order
     verdict: ClaimVerdict = "not shown"
-    called_off = _holm(campaign, e)
+    called_off = _holm(campaign, claim, e)
     if probability >= 1.0 - risk and not called_off:
         verdict = "supported"
     elif probability <= risk:
@@ -316,12 +314,14 @@ def _judge_order(
     return _result(claim, key, verdict, reason, probability=probability, risk=risk, **numbers)
 
 
-def _holm(campaign: Campaign, e: ClaimEvidence) -> Part:
+def _holm(campaign: Campaign, claim: Claim, e: ClaimEvidence) -> Part:
     """Return that a difference from nothing does not survive the adjustment for looking at several; empty where it does."""
     if e.adjusted is None or e.adjusted <= 1.0 - campaign.metrics.confidence:
         return ""
+    family = "claims on pulls" if claim.metric in PULL_METRICS else "headline comparisons"
+    family += " on the common drive" if claim.common_drive else ""
     template = "; but p after Holm's adjustment over all {family} is {p}"
-    return message(template, code="holm", family=e.family, p=Value(e.adjusted, "p"))
+    return message(template, code="holm", family=family, p=Value(e.adjusted, "p"))
 
 
 def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, high: float | None) -> float:
