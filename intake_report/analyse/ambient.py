@@ -17,7 +17,6 @@ from intake_report.errors import DataError
 from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of, rows_of
-from intake_report.results import evidence as results
 from intake_report.results.evidence import EvidenceNotice, RunWeather, WeatherEvidence
 from intake_report.statistics import mean_interval
 from intake_report.units import parse_quantity
@@ -182,10 +181,10 @@ def describe_weather(
         uncertainty=choice.uncertainty,
         uncertainty_between=choice.picked.uncertainty_between if choice.picked else None,
         contributions=choice.contributions,
-        sources=tuple(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
-        offsets=(),
+        sources=frame_of(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
+        offsets=pd.DataFrame(),
         runs=runs,
-        forecasts=tuple(row for rows in beside for row in rows),
+        forecasts=frame_of(row for rows in beside for row in rows),
         forecast_limit=weather.SPREAD_LIMIT,
     )
     every = (*records.items(), *forecasts.items())
@@ -212,31 +211,32 @@ def _conditions(drives: tuple[Drive, ...], ambient: AmbientReference, of_runs: t
     return frame_of(rows)
 
 
-def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> tuple[results.SourceOffset, ...]:
+def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> pd.DataFrame:
     """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
     rows = []
     for c in comparisons:
         mean = mean_interval(list(c.offsets.values()), level) if c.offsets else None
-        offset, low, high, sd = (mean.mean, mean.low, mean.high, mean.sd) if mean else (None, None, None, None)
-        rows.append(results.SourceOffset(c.first, c.second, len(c.offsets), offset, low, high, sd, level, c.reason))
-    return tuple(rows)
+        found = (mean.mean, mean.low, mean.high, mean.sd) if mean else (None, None, None, None)
+        rows.append((c.first, c.second, len(c.offsets), *found, level, c.reason))
+    columns = ["first", "second", "runs", "offset", "low", "high", "sd", "level", "reason"]
+    return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
 def _source(
     campaign: Campaign, candidate: weather.ReferenceCandidate, record: WeatherRecord | None, chosen: str | None
-) -> results.WeatherSource:
+) -> dict[str, Any]:
     times = [] if record is None else [o.time for o in record.observations if o.temperature is not None]
     local = [f"{t.tz_convert(campaign.about.timezone):%Y-%m-%d %H:%M}" for t in times[:1] + times[-1:]]
     first, last = local or (None, None)
     # the step behind the vehicle's resolution is that of its contribution (rectangular distribution)
     steps = (c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution")
-    return results.WeatherSource(
-        id=candidate.source, kind=weather.KIND_LABELS[candidate.kind], elevation=None if record is None else record.elevation,
-        reports=len(times), first=first, last=last,
-        resolution=next(steps, None) if record is None else record.resolution, covered=len(candidate.covered),
-        uncertainty=candidate.uncertainty, uncertainty_between=candidate.uncertainty_between,
-        chosen=candidate.source == chosen,
-    )  # fmt: skip
+    return {
+        "id": candidate.source, "kind": weather.KIND_LABELS[candidate.kind],
+        "elevation": None if record is None else record.elevation, "reports": len(times), "first": first, "last": last,
+        "resolution": next(steps, None) if record is None else record.resolution, "covered": len(candidate.covered),
+        "uncertainty": candidate.uncertainty, "uncertainty_between": candidate.uncertainty_between,
+        "chosen": candidate.source == chosen,
+    }  # fmt: skip
 
 
 def _run_weather(campaign: Campaign, drive: Drive, ambient: AmbientReference, records: Records) -> RunWeather:
@@ -292,7 +292,7 @@ def _density_altitude(density: float | None) -> float | None:
         return None
 
 
-def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[results.ForecastValue]:
+def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[dict[str, Any]]:
     expected = sources_during(campaign, drive.clean, {record.source: record}).get(record.source)
     if expected is None:
         return
@@ -306,5 +306,6 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
             difference = None if came is None else came - forecast
             judged = difference is not None and what == "mean ambient"
             within = abs(difference or 0.0) <= weather.SPREAD_LIMIT + 1e-9 if judged else None
-            known, of = "" if came is not None else "not recorded", (drive.entry.id, record.source, what, quantity)
-            yield results.ForecastValue(*of, forecast, came, difference, within, known)
+            of = {"run": drive.entry.id, "source": record.source, "what": what, "quantity": quantity}
+            known = {"reason": "" if came is not None else "not recorded"}
+            yield of | {"forecast": forecast, "actual": came, "difference": difference, "within": within} | known

@@ -111,7 +111,7 @@ def _weather(evidence: Evidence) -> Iterator[Limitation]:
     if without := [r.run for r in evidence.weather.runs if r.density is None]:
         every = len(without) == len(evidence.weather.runs)
         yield limitation("no-density", runs="any run" if every else all_of(without))
-    if beyond := [f for f in evidence.weather.forecasts if f.within is False]:
+    if beyond := [f for f in rows_of(evidence.weather.forecasts) if f.within is False]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
         limit = Value(evidence.weather.forecast_limit, "margin")

@@ -17,38 +17,6 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class WeatherSource:
-    """One source of ambient temperature."""
-
-    id: str  # id, kind: Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words
-    kind: str
-    elevation: float | None  # [m]
-    reports: int  # Readings with a temperature; 0 for the vehicle's sensor, which is counted in samples elsewhere
-    first: str | None  # first, last: Times of the first and last reading, local
-    last: str | None
-    resolution: float | None  # Step of the reading [K]
-    covered: int  # Runs that it covers
-    uncertainty: float  # uncertainty, uncertainty_between: Standard, with and without what all runs share [K]
-    uncertainty_between: float
-    chosen: bool  # Whether it is the reference
-
-
-@dataclass(frozen=True)
-class SourceOffset:
-    """Mean over the runs of the first source less the second [K], with its interval where two runs allow one."""
-
-    first: str
-    second: str
-    runs: int
-    offset: float | None
-    low: float | None
-    high: float | None
-    sd: float | None
-    level: float
-    reason: Part
-
-
-@dataclass(frozen=True)
 class RunWeather:
     """Air and wind during one run."""
 
@@ -83,21 +51,6 @@ class RunWeather:
 
 
 @dataclass(frozen=True)
-class ForecastValue:
-    """One forecast quantity of one run beside what came; `difference` is actual less forecast."""
-
-    run: str
-    source: str
-    what: str  # "mean ambient", "highest ambient", "wind speed"
-    quantity: str  # Key of `units.QUANTITIES`
-    forecast: float
-    actual: float | None
-    difference: float | None
-    within: bool | None  # The limit of common practice; None where there is no limit or no difference
-    reason: str
-
-
-@dataclass(frozen=True)
 class EvidenceNotice:
     """Something noticed while reading weather, dyno or bench data; shown under data quality."""
 
@@ -106,7 +59,7 @@ class EvidenceNotice:
     text: Part
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WeatherEvidence:
     """All weather of the campaign."""
 
@@ -115,10 +68,10 @@ class WeatherEvidence:
     uncertainty: float | None  # uncertainty, uncertainty_between: Of the reference [K], standard
     uncertainty_between: float | None
     contributions: tuple[Contribution, ...]  # Behind them
-    sources: tuple[WeatherSource, ...]
-    offsets: tuple[SourceOffset, ...]
+    sources: pd.DataFrame  # Of ambient temperature: what each is, its reports, runs covered, standard uncertainty [K]
+    offsets: pd.DataFrame  # Mean over the runs of the first source less the second [K], with its interval
     runs: tuple[RunWeather, ...]
-    forecasts: tuple[ForecastValue, ...]
+    forecasts: pd.DataFrame  # Of a run and quantity: forecast, what came, and whether `within` the limit
     forecast_limit: float  # Difference between forecast and actual that is commonly accepted [K]
 
 

@@ -55,7 +55,7 @@ def test_altimeter_setting_is_reduced_to_station_pressure(evidence: Evidence) ->
 
 
 def test_sources_are_compared_at_speed_and_at_rest(evidence: Evidence) -> None:
-    pairs = {(o.first, o.second): o for o in evidence.weather.offsets}
+    pairs = {(o.first, o.second): o for o in evidence.weather.offsets.itertuples()}
     # the logs hold 20, 20, 21 and 21 °C ambient, cut off or rounded, nobody knows: a quarter of a step more on average;
     # the reports 20.0 °C; the handheld 20.5 °C
     for place in ("speed", "rest"):
@@ -64,7 +64,7 @@ def test_sources_are_compared_at_speed_and_at_rest(evidence: Evidence) -> None:
         # t(0.975, 3) = 3.182 (table), standard deviation of 0, 0, 1, 1 is 0.5774
         assert offset.high - offset.offset == pytest.approx(3.182 * 0.57735 / 2.0, rel=1e-3)
     assert pairs["airfield", "yard"].offset == pytest.approx(-0.5)
-    assert sum(s.chosen for s in evidence.weather.sources) == 1
+    assert evidence.weather.sources["chosen"].sum() == 1
 
 
 def test_age_and_change_within_the_run(chain: Chain, evidence: Evidence) -> None:
@@ -76,7 +76,7 @@ def test_age_and_change_within_the_run(chain: Chain, evidence: Evidence) -> None
 
 
 def test_forecast_beside_actual(chain: Chain, evidence: Evidence) -> None:
-    rows = [f for f in evidence.weather.forecasts if f.what == "mean ambient"]
+    rows = [f for f in evidence.weather.forecasts.itertuples() if f.what == "mean ambient"]
     assert [f.difference for f in rows] == pytest.approx([-3.0] * 4)
     assert [f.within for f in rows] == [False] * 4  # 3 K is more than 2 °F
     assert "forecast-missed" in codes(chain)

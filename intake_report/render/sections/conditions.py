@@ -240,9 +240,9 @@ def weather(result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(1, "Weather conditions", "sec-weather"),
         Paragraph(text),
-        *(_sources(result, record) if record.sources else ()),
+        *(_sources(result, record) if len(record.sources) else ()),
         *_during(result, record),
-        *(_forecasts(result, record) if record.forecasts else ()),
+        *(_forecasts(result, record) if len(record.forecasts) else ()),
     )
 
 
@@ -259,7 +259,7 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
         Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
         Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
     )
-    if not record.offsets:
+    if record.offsets.empty:
         return
     yield TableOf(result.units, "tab-ambient-offsets", record.offsets).declared(
         "Sources of ambient temperature against each other: first less second, mean over the runs",
@@ -268,9 +268,9 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
         Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
         interval_column(result.level, OFFSET["interval_text"], 2.4),
         Field("runs", "Runs", "number", width=0.8),
-        notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
+        notes=once(((f"{o.first} less {o.second}", o.reason) for o in rows_of(record.offsets)), result.units),
     )
-    if any(o.first.endswith("at rest") for o in record.offsets):
+    if any(o.first.endswith("at rest") for o in rows_of(record.offsets)):
         yield Paragraph(
             "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
             f"comparison and are never used. At speed means above {result.printed(MIN_SPEED, 'speed', 0)} for "
@@ -330,7 +330,7 @@ def _wind(w: Any, units: UnitSystem) -> str:
 
 
 def _forecasts(result: ReportResult, record: WeatherEvidence) -> Iterator[Block]:
-    judged = [f.within for f in record.forecasts if f.within is not None]
+    judged = [f.within for f in rows_of(record.forecasts) if f.within is not None]
     limit = formatting.margin(record.forecast_limit, result.units)
     held = f"That holds for {sum(judged)} of {formatting.count(len(judged), 'run')} with a forecast."
     text = (
