@@ -327,7 +327,7 @@ def strip_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the route as a strip of distance with its phases and places of stops, where no log holds a position."""
     _, figure, (panel,) = drawing(result, 1.2, finding)
     phases(panel, result)
-    stops = shown((place.distance for place in result.places.stops) if result.places else (), "distance", result)
+    stops = shown(result.places.stops["distance"] if result.places else (), "distance", result)
     panel.plot(stops, np.full(len(stops), 0.5), color=INK, **STOP)
     start, end = min(p.start for p in result.phases), max(p.end for p in result.phases)
     panel.set(xlim=shown((start, end), "distance", result), ylim=(0.0, 1.0), yticks=[])
@@ -359,7 +359,7 @@ def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
         middle = (float(np.mean(px)), float(np.min(py) if below else np.max(py)))
         style: dict[str, Any] = {"ha": "center", "fontsize": 8.0, "color": colour, "fontweight": "bold"}
         panel.annotate(phase.name, middle, xytext=(0, -14 if below else 8), textcoords="offset points", **style)
-    stops = [place.distance for place in result.places.stops] if result.places else []
+    stops = list(result.places.stops["distance"]) if result.places else []
     panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), color=INK, **(STOP | {"ms": 3}))
     panel.plot(x[0], y[0], marker="o", mfc="white", color=INK, ms=5)
     small: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.5}

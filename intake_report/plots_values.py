@@ -56,11 +56,11 @@ def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
     look, figure, (panel, stops) = drawing(result, 4.4, finding, 2, sharex=True, height_ratios=(4, 1))
     _by_place(panel, result, places, look, ranges=True)
     of_run = {run.id: run.configuration for run in result.runs}
-    for peak in places.peaks:
+    for peak in rows_of(places.peaks):
         at, value = shown((peak.distance,), "distance", result), shown((peak.value,), places.quantity, result)
         id = of_run[peak.run]
         panel.plot(at, value, ls="none", marker=look.marker[id], ms=4.5, mfc="white", color=look.colour[id])
-    for place in places.stops:
+    for place in rows_of(places.stops):
         stops.vlines(shown((place.distance,), "distance", result), 0.0, 100.0 * place.share, color=GREY, lw=1.6)
     stops.set_ylim(0.0, 105.0)
     name_axes(stops, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
@@ -73,7 +73,7 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
     phases(panel, result)
     x = shown(places.centres, "distance", result)
     ends: dict[str, np.ndarray] = {}
-    for curve in places.curves:
+    for curve in rows_of(places.curves):
         id, y = curve.configuration, shown(curve.mean, places.quantity, result)
         if ranges:
             low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
@@ -95,7 +95,7 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
         panel = panels.pop(0)
         _by_place(panel, result, places, look)
         panel.set_xlabel(axis_label("Route distance", "distance", result))
-        stops = shown((place.distance for place in places.stops), "distance", result)
+        stops = shown(places.stops["distance"], "distance", result)
         panel.plot(
             stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP
         )

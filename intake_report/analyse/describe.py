@@ -17,7 +17,7 @@ from intake_report.metrics.registry import place as place_of
 from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.metrics.series import Floats
 from intake_report.results import ConfigurationResult, Parameter, RunCurve, RunResult
-from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, StopPlace
+from intake_report.results.evidence import Places
 from intake_report.statistics import cell_design, linked_to
 from intake_report.units import UnitSystem, from_internal
 from intake_report.weather import WeatherRecord
@@ -130,7 +130,7 @@ class PlaceFacts:
 
     grid: PlaceGrid
     quantity: str
-    peaks: tuple[PeakPlace, ...]
+    peaks: pd.DataFrame
     stops: tuple[Place, ...]
     proposed: tuple[PhaseSettings, ...]
 
@@ -160,8 +160,13 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
         return None
     grid = facts.grid
     used = {grid.runs[i] for i in rows}
-    peaks = [peak for peak in facts.peaks if peak.run in used]
+    peaks = facts.peaks[facts.peaks["run"].isin(used)]
     nowhere = dict.fromkeys(("peak_centre", "peak_spread", "peak_share", "peak_within")) | {"one_place": False}
+    stops = [
+        (place.name, float(place.distance), len({run for run, _ in durations}) / len(used), durations)
+        for place in facts.stops
+        if (durations := tuple((run, float(seconds)) for run, seconds in place.durations if run in used))
+    ]
     dwell = tuple(round(float(v), 2) for v in np.median(grid.dwell[rows], axis=0))
     return Places(
         quantity=facts.quantity,
@@ -169,26 +174,22 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
         centres=tuple(round(float(x), 1) for x in grid.centres),
         curves=_curves(campaign, grid, rows),
         traffic={"dwell": dwell, "passes": tuple(int(v) for v in grid.passes[rows].max(axis=0))},
-        peaks=tuple(peaks),
-        **(peak_summary([peak.distance for peak in peaks]) if peaks else nowhere),
-        stops=tuple(
-            StopPlace(place.name, float(place.distance), len({run for run, _ in durations}) / len(used), durations)
-            for place in facts.stops
-            if (durations := tuple((run, float(seconds)) for run, seconds in place.durations if run in used))
-        ),
+        peaks=peaks,
+        **(peak_summary(peaks["distance"].tolist()) if len(peaks) else nowhere),
+        stops=pd.DataFrame(stops, columns=["name", "distance", "share", "durations"], dtype=object),
         proposed=phases_text(facts.proposed, campaign.about.units),
     )
 
 
-def _peaks(series: list[RunSeries], over: bool) -> tuple[PeakPlace, ...]:
+def _peaks(series: list[RunSeries], over: bool) -> pd.DataFrame:
     """Return the highest value of each run and where it was: that of the metric, not the mean of a cell."""
     found = []
     for run in series:
         metric = peak_over_ambient(run, Parameter()) if over else peak_iat(run, Parameter())
         where = None if metric.time is None else place_of(run, metric.time)
         if where is not None:
-            found.append(PeakPlace(run.run, where, float(metric.value)))
-    return tuple(found)
+            found.append((run.run, where, float(metric.value)))
+    return pd.DataFrame(found, columns=["run", "distance", "value"], dtype=object)
 
 
 def phases_text(phases: Sequence[PhaseSettings], units: UnitSystem) -> str:
@@ -204,7 +205,7 @@ def phases_text(phases: Sequence[PhaseSettings], units: UnitSystem) -> str:
     )
 
 
-def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[PlaceCurve, ...]:
+def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> pd.DataFrame:
     driven = {run.id: run for run in campaign.runs}
     ids = [driven[grid.runs[i]].configuration for i in rows]
     blocks = [driven[grid.runs[i]].block or "" for i in rows]
@@ -215,8 +216,8 @@ def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[Place
         low, high = (_rounded(found.to_numpy(dtype=np.float64)) for found in (values.min(), values.max()))
         counts = tuple(values.count().tolist())
         if any(counts):
-            curves.append(PlaceCurve(c.id, _rounded(means[c.id]), low, high, counts))
-    return tuple(curves)
+            curves.append((c.id, _rounded(means[c.id]), low, high, counts))
+    return pd.DataFrame(curves, columns=["configuration", "mean", "low", "high", "runs"], dtype=object)
 
 
 def _within_blocks(values: np.ndarray, ids: list[str], blocks: list[str]) -> dict[str, np.ndarray]:

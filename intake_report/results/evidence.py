@@ -141,50 +141,22 @@ class Evidence:
     notices: tuple[EvidenceNotice, ...]  # For data quality
 
 
-@dataclass(frozen=True)
-class PlaceCurve:
-    """One configuration by place, over its runs."""
-
-    configuration: str
-    mean: tuple[float | None, ...]  # mean, low, high: Of the runs in each cell; None where no run has a value
-    low: tuple[float | None, ...]
-    high: tuple[float | None, ...]
-    runs: tuple[int, ...]  # Runs with a value in each cell
-
-
-@dataclass(frozen=True)
-class StopPlace:
-    """A place where runs stopped: route distance [m], share of the runs that did (0 to 1), durations [s] by run."""
-
-    name: str
-    distance: float
-    share: float
-    durations: tuple[tuple[str, float], ...]
-
-
-@dataclass(frozen=True)
-class PeakPlace:
-    """Where a run was hottest: route distance [m] and value of its true peak [internal unit]."""
-
-    run: str
-    distance: float
-    value: float
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Places:
     """Everything by place."""
 
     quantity: str  # Over-ambient, or intake air temperature where there is no ambient
     step: float  # Length of a cell [m]
     centres: tuple[float, ...]  # Middle of each cell [m]
-    curves: tuple[PlaceCurve, ...]  # By configuration, in campaign order
+    curves: (
+        pd.DataFrame
+    )  # By configuration: mean, low, high, and runs with a value, of every cell; None where no run has one
     traffic: dict[str, tuple[float, ...]]  # "dwell": median time in each cell [s]; "passes": most passes of a run
-    peaks: tuple[PeakPlace, ...]  # One per run
+    peaks: pd.DataFrame  # By run: route distance [m] and value of its true peak
     peak_centre: float | None  # Common place of the peaks [m]
     peak_spread: float | None  # Median distance from it [m]
     peak_share: float | None  # Of the runs within `peak_within` [m] of it
     peak_within: float | None
     one_place: bool  # Whether the peaks fall at one place
-    stops: tuple[StopPlace, ...]  # In order of route distance
+    stops: pd.DataFrame  # By route distance [m]: name, share of the runs that stopped there, durations [s] by run
     proposed: str = ""  # Phases by the speed profile, in campaign-file form; empty when the campaign states phases

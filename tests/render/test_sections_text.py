@@ -12,7 +12,6 @@ from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
 from intake_report.render.document import number
 from intake_report.render.typst import WHOLE, plan
-from intake_report.results.evidence import PeakPlace
 
 from .samples import table
 
@@ -23,7 +22,7 @@ def texts(blocks, kind=Paragraph) -> list[str]:
 
 def test_peaks_by_place_are_those_of_the_metric(result):
     metric = {v.run: (v.value, v.distance) for v in result.of("peak_over_ambient")}
-    assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
+    assert {p.run: (p.value, p.distance) for p in result.places.peaks.itertuples()} == {
         r: pytest.approx(v) for r, v in metric.items()
     }
     panel = plots_values.places_figure(result, result.places, "").get_axes()[0]
@@ -32,13 +31,13 @@ def test_peaks_by_place_are_those_of_the_metric(result):
 
 
 def peaks_text(result, distances: list[float], centre: float, share: float) -> str:
-    peaks = tuple(PeakPlace(run.id, at, 10.0) for run, at in zip(result.runs, distances, strict=False))
+    peaks = result.places.peaks.iloc[: len(distances)].assign(distance=distances)
     places = replace(result.places, peaks=peaks, peak_centre=centre, peak_share=share, one_place=share >= 0.75)
     return texts(sections.places(replace(result, places=places)))[1]
 
 
 def test_sentence_on_peaks_does_not_contradict_itself(result):
-    last = result.places.stops[-1].distance
+    last = result.places.stops["distance"].iloc[-1]
     some = peaks_text(result, [last, last, 100.0], last, 2 / 3)
     assert some.startswith("2 of 3 runs peak within") and "(the last stop before the ramp), 1 elsewhere." in some
     every = peaks_text(result, [last, last, last], last, 1.0)

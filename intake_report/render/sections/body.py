@@ -337,9 +337,9 @@ def _revision(result: ReportResult, previous: str) -> Block:
 
 
 def _stops(result: ReportResult) -> str:
-    places = result.places.stops if result.places else ()
+    places = list(result.places.stops["distance"]) if result.places else []
     if not places:
         return "No place at which runs stopped"
-    of = Counter(result.phase_at(place.distance) for place in places)
+    of = Counter(map(result.phase_at, places))
     parts = [f"{count} in {name}" if name else f"{count} elsewhere" for name, count in of.items()]
     return f"{formatting.count(len(places), 'place')} where runs stopped: {formatting.listing(parts)}"

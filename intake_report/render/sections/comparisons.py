@@ -231,16 +231,16 @@ def _peaks(result: ReportResult, record: Places) -> str:
     place, within = record.peak_centre, record.peak_within
     n, total = round(record.peak_share * len(record.peaks)), len(record.peaks)
     ramp = next((p for p in result.phases if p.kind == "ramp"), None)
-    before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
+    before = [at for at in record.stops["distance"] if ramp is not None and at <= ramp.start + within]
     centre = result.printed(place, "distance", 2)
-    if before and abs(before[-1].distance - place) <= within:
+    if before and abs(before[-1] - place) <= within:
         centre += " (the last stop before the ramp)"
     elif phase := result.phase_at(place):
         centre += f" (in the phase {phase})"
     if total == 1:
         return f"The run peaks at {centre}."
     if n < 2:
-        at = [result.printed(p.distance, "distance", 2) for p in record.peaks]
+        at = [result.printed(at, "distance", 2) for at in record.peaks["distance"]]
         return f"Every run peaks at another place ({formatting.listing(at)}): traffic decided it and not the route."
     text = f"{n} of {total} runs peak within {result.printed(within, 'length', 0)} of {centre}"
     if n == total:
@@ -356,11 +356,11 @@ def common_drive_details(result: ReportResult) -> Iterator[Block]:
 
 
 def _farthest_apart(result: ReportResult, places: Places) -> str:
-    means = np.array([curve.mean for curve in places.curves], dtype=np.float64)
+    means = np.array(places.curves["mean"].tolist(), dtype=np.float64)
     apart = np.where(np.isnan(means).any(axis=0), -1.0, np.ptp(means, axis=0))
     if len(means) < 2 or apart.max() < 0.0:
         return ""
     at = int(apart.argmax())
-    there = [(result.name_of(curve.configuration), curve.mean[at]) for curve in places.curves]
+    there = [(result.name_of(curve.configuration), curve.mean[at]) for curve in rows_of(places.curves)]
     values = [f"{result.printed(mean, places.quantity, 1)} with {name}" for name, mean in there]
     return f"Farthest apart at {result.printed(places.centres[at], 'distance', 1)}: {formatting.listing(values)}"
