@@ -120,23 +120,7 @@ class BudgetRow:
     runs: int
 
 
-@dataclass(frozen=True)
-class InstrumentDifference:
-    """How uncertain the instruments leave the difference of two configurations' means: no scatter between runs."""
-
-    key: str  # key, configuration, versus: Metric, configuration and what it is compared with
-    configuration: str
-    versus: str
-    u: float  # Standard uncertainty [internal unit]
-    u_common: (
-        float  # u_common, u_own: Left of the sources that all runs share (the rest cancels), and of each run's own
-    )
-    u_own: float
-    low: float  # low, high: Limits of the coverage interval of the difference
-    high: float
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class InstrumentUncertainty:
     """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions."""
 
@@ -145,7 +129,9 @@ class InstrumentUncertainty:
     level: float  # Coverage probability of the intervals
     sources: tuple[SourceRow, ...] = ()  # Everything that was varied
     budgets: tuple[BudgetRow, ...] = ()  # Headline metrics, metric by metric
-    differences: tuple[InstrumentDifference, ...] = ()  # Of means from the baseline's, runs in the comparison only
+    # Of means from the baseline's, runs in the comparison only: `u` and interval of the instruments alone; `u_common` is left of
+    # the sources that all runs share (the rest cancels), `u_own` of each run's own
+    differences: pd.DataFrame = field(default_factory=pd.DataFrame)
     assumptions: tuple[Part, ...] = ()  # One sentence for every number that was assumed because nothing was declared
 
 

@@ -166,7 +166,7 @@ def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
 
 
 def test_what_runs_share_cancels_in_differences(known):
-    found = {row.key: row for row in known.result.uncertainty.differences}
+    found = {row.key: row for row in known.result.uncertainty.differences.itertuples()}
     value = known.result.of("mean_over_ambient:city")[0]
     mean = found["mean_over_ambient:city"]
     assert mean.u_common < 0.05 * value.u_common
@@ -264,7 +264,7 @@ def test_values_are_as_without_uncertainty_and_what_has_none_has_no_uncertainty(
         assert plain == replace(evaluate(known.result.metric(value.key), known.measured.series[value.run]), note="")
         assert value.status != "not computed" or [getattr(value, name) for name in parts] == [None] * 5
     assert with_uncertainty((), known.measured.uncertainty) == ()
-    assert not statement(known.campaign, known.measured.uncertainty, known.result.metrics, ()).differences
+    assert not statement(known.campaign, known.measured.uncertainty, known.result.metrics, ()).differences.size
 
 
 def test_one_run_per_configuration_is_labelled_and_results_are_json_without_nan(undeclared, known):

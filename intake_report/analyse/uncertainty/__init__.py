@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from intake_report import results
 from intake_report.analyse.ambient import AmbientReference
@@ -265,6 +266,6 @@ def statement(
             if whole is None or whole.u is None or whole.low is None or whole.high is None:
                 continue
             common, own = (float(np.std(part, ddof=1)) for part in parts[1:])
-            row = results.InstrumentDifference(key.key, other, baseline, whole.u, common, own, whole.low, whole.high)
-            rows.append(row)
-    return replace(uncertainty.statement, differences=tuple(rows))
+            rows.append((key.key, other, baseline, whole.u, common, own, whole.low, whole.high))
+    columns = ["key", "configuration", "versus", "u", "u_common", "u_own", "low", "high"]
+    return replace(uncertainty.statement, differences=pd.DataFrame(rows, columns=columns, dtype=object))

@@ -14,7 +14,7 @@ from intake_report.render.figure import FigureOf
 from intake_report.render.sections import tables
 from intake_report.render.sections.answer import computed, level
 from intake_report.render.sections.comparisons import basis_of_differences, common_drive_details
-from intake_report.report_table import Across, Field
+from intake_report.report_table import Across, Field, rows_of
 from intake_report.results import GROUPS, BudgetRow, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
 from intake_report.units import UnitSystem
@@ -251,7 +251,7 @@ def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
 
 
 def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> str:
-    rows = [row for key in keys for row in budget.differences if row.key == key.key]
+    rows = [row for key in keys for row in rows_of(budget.differences) if row.key == key.key]
     if not rows:
         return "No difference between configurations has a value in every draw."
     first, key = rows[0], result.metric(rows[0].key)
