@@ -28,8 +28,7 @@ from intake_report.metrics.registry import metric as register_metric
 from intake_report.plots import drawing, legend, name_axes, shown, styled
 from intake_report.render.sections.stated import moved
 from intake_report.results import Better, ReportResult
-from intake_report.results.document import results_document
-from intake_report.results.text import difference_quantity, metric_title
+from intake_report.results.text import difference_quantity, metric_title, results_document
 from intake_report.thermal import ThermalFit
 from intake_report.thermal.model import airflow_law, element, trace
 from intake_report.units import UnitSystem, to_display

@@ -18,7 +18,7 @@ from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError
 from intake_report.messages import Part, said
 from intake_report.report_table import rows_of
-from intake_report.results.document import as_json
+from intake_report.results.text import as_json
 
 Q = np.array([0.05, 0.08, 0.11, 0.14, 0.17])
 

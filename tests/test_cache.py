@@ -18,7 +18,7 @@ from intake_report.analyse.measure import measure
 from intake_report.cache import UNREAD, Cache, decode, encode, read_entry, write_entry
 from intake_report.campaign import Campaign, load_campaign, vary
 from intake_report.render import sections
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 SECTIONS = (sections.results, sections.uncertainty)
 

@@ -26,7 +26,7 @@ from intake_report.kernel import as_user_error
 from intake_report.metrics import REGISTRY
 from intake_report.render import sections
 from intake_report.render.document import report_date
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 GOOD = roadlog.campaign(units="us")
 

@@ -29,7 +29,7 @@ from intake_report.errors import DataError
 from intake_report.loaders import read_columns
 from intake_report.messages import said
 from intake_report.report_table import rows_of
-from intake_report.results.document import as_json
+from intake_report.results.text import as_json
 
 SPEED = np.arange(2000.0, 6501.0, 25.0)
 CELL = {"cell_temperature": 28.0, "cell_pressure": 98.0, "cell_humidity": 45.0}

@@ -18,7 +18,7 @@ from intake_report.provenance import MANIFEST, damages, issued_reports, read_man
 from intake_report.publish import extract, publish, publish_draft, publish_extract
 from intake_report.render.blocks import plain as unmarked
 from intake_report.render.notebook import read_document, record_tables
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 
 @pytest.fixture

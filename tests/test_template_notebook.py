@@ -18,7 +18,7 @@ from intake_report.errors import DataError
 from intake_report.provenance import template_path
 from intake_report.render import sections
 from intake_report.render.notebook import read_document
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 
 @pytest.fixture(scope="module")

@@ -23,8 +23,7 @@ from intake_report.render.sections.stated import LAW, ROAD
 from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Across, Field, ReportTable
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.document import as_json
-from intake_report.results.text import difference_quantity, metric_title
+from intake_report.results.text import as_json, difference_quantity, metric_title
 from intake_report.units import UnitSystem
 
 IN_REPORT = 1000  # simulated campaigns for each design in the section of a report; a fraction of a second

@@ -36,7 +36,7 @@ from intake_report.render.document import Attachment, ReportMeta, number
 from intake_report.render.html import export_html
 from intake_report.render.typst import export_pdf
 from intake_report.results.compared import COVARIATES
-from intake_report.results.document import results_document
+from intake_report.results.text import results_document
 from intake_report.statistics import coverage_factor
 from intake_report.units import parse_quantity
 

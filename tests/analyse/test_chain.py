@@ -13,8 +13,7 @@ from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.comparisons import basis_of_differences
-from intake_report.results.document import results_json
-from intake_report.results.text import difference_interval
+from intake_report.results.text import difference_interval, results_json
 
 
 def chain(folder, *changes: tuple[str, Any], blocks: int = 3, left_out: tuple[str, ...] = ()) -> Chain:

@@ -14,8 +14,8 @@ from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.bench import restriction
 from intake_report.report_table import rows_of
-from intake_report.results.document import results_json
 from intake_report.results.evidence import Evidence
+from intake_report.results.text import results_json
 
 
 @pytest.fixture(scope="module")

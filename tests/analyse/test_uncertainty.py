@@ -18,7 +18,7 @@ from intake_report.messages import said
 from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws
 from intake_report.render.sections import uncertainty as section
 from intake_report.results import MetricKey, Parameter
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 INSTRUMENT = {
     "logger": "adapter",

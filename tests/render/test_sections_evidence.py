@@ -12,7 +12,7 @@ from conftest import Chain, run_chain
 from intake_report.messages import said
 from intake_report.render import sections
 from intake_report.render.blocks import Callout, Figure, Heading, Table, parse, plain
-from intake_report.results.document import results_json
+from intake_report.results.text import results_json
 
 from .samples import table
 

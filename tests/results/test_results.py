@@ -14,8 +14,16 @@ from intake_report import formatting
 from intake_report.messages import Value, message
 from intake_report.render.blocks import literal
 from intake_report.render.sections.tables import comparison_table, summary_table, values_table
-from intake_report.results.document import as_json, results_document, results_json
-from intake_report.results.text import EXPLORATORY, SUGGESTED, metric_title, never_negative, value_text
+from intake_report.results.text import (
+    EXPLORATORY,
+    SUGGESTED,
+    as_json,
+    metric_title,
+    never_negative,
+    results_document,
+    results_json,
+    value_text,
+)
 
 finite = st.floats(-1e9, 1e9)
 

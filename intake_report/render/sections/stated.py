@@ -17,7 +17,7 @@ from intake_report.render.sections.tables import TableOf, general_title
 from intake_report.report_table import Field
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHODS
-from intake_report.results.document import results_document, results_json
+from intake_report.results.text import results_document, results_json
 
 
 def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
