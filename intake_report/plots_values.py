@@ -306,7 +306,7 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
     ambient = float(to_display(air.ambient, "temperature", result.units))
     marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
-    for point in air.points:
+    for point in rows_of(air.points):
         at, name = float(to_display(point.iat, "temperature", result.units)), result.name_of(point.configuration)
         marks.append((at, point.mass, look.marker[point.configuration], look.colour[point.configuration], name))
     for at, mass, marker, colour, name in marks:

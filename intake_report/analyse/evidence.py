@@ -110,13 +110,12 @@ def _air(
 
     means = {id: float(np.mean(values)) for id, values in iat.items() if values}
     base = means.get(campaign.baseline.id)
-
-    def point(id: str) -> results.AirPoint:
-        own = (id, len(iat[id]), means[id], mass(means[id]))
-        if base is None or id == campaign.baseline.id:
-            return results.AirPoint(*own, None, ())
-        return results.AirPoint(*own, 100.0 * (mass(means[id]) / mass(base) - 1.0), air.expected_power(means[id], base))
-
+    points: list[tuple[object, ...]] = []
+    for id, mean in means.items():
+        against: tuple[object, object] = (None, ())
+        if base is not None and id != campaign.baseline.id:
+            against = 100.0 * (mass(mean) / mass(base) - 1.0), air.expected_power(mean, base)
+        points.append((id, len(iat[id]), mean, mass(mean), *against))
     low = float(np.floor((min(temperature, *means.values()) - BEYOND) / ROUND) * ROUND)
     high = float(np.ceil((max(temperature, *means.values()) + BEYOND) / ROUND) * ROUND)
     curve = np.linspace(low, high, POINTS).tolist()
@@ -134,7 +133,7 @@ def _air(
         source=source,
         temperatures=tuple(curve),
         masses=tuple(mass(t) for t in curve),
-        points=tuple(point(id) for id in means),
+        points=pd.DataFrame(points, columns=["configuration", "n", "iat", "mass", "change", "expected"], dtype=object),
     )
 
 

@@ -10,7 +10,6 @@ import pandas as pd
 from intake_report.messages import Part
 
 if TYPE_CHECKING:
-    from intake_report.air import PowerExpectation
     from intake_report.bench import BenchResult, RestrictionSet
     from intake_report.dyno import DynoResult
     from intake_report.weather import Contribution
@@ -75,19 +74,7 @@ class WeatherEvidence:
     forecast_limit: float  # Difference between forecast and actual that is commonly accepted [K]
 
 
-@dataclass(frozen=True)
-class AirPoint:
-    """One configuration on the curve of mass against temperature."""
-
-    configuration: str
-    n: int  # Runs that the temperature is the mean of
-    iat: float  # Mean intake air temperature over these runs [°C]
-    mass: float  # Air in the volume at that temperature [g]
-    change: float | None  # Mass against the baseline's [%]; None for the baseline or without one
-    expected: tuple[PowerExpectation, ...]  # Power against the baseline's by each model; empty where `change` is None
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class AirEvidence:
     """Mass of air in a fixed volume against its temperature, at the mean pressure and humidity of the runs."""
 
@@ -103,7 +90,8 @@ class AirEvidence:
     source: Part  # Where that state comes from
     temperatures: tuple[float, ...]  # temperatures, masses: The curve [°C], [g]
     masses: tuple[float, ...]
-    points: tuple[AirPoint, ...]
+    # By configuration: runs, mean temperature [°C], mass [g]; against the baseline's its change [%] and the power expected
+    points: pd.DataFrame
 
 
 @dataclass(frozen=True, eq=False)

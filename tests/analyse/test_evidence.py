@@ -85,7 +85,7 @@ def test_forecast_beside_actual(chain: Chain, evidence: Evidence) -> None:
 def test_mass_of_air_goes_with_absolute_temperature(evidence: Evidence) -> None:
     found = evidence.air
     assert found is not None and found.displacement and found.volume == 2.0
-    points = {p.configuration: p for p in found.points}
+    points = {p.configuration: p for p in found.points.itertuples()}
     ratio = (points["stock"].iat + 273.15) / (points["sealed"].iat + 273.15)
     assert ratio > 1.0
     assert points["sealed"].mass / points["stock"].mass == pytest.approx(ratio, rel=1e-12)

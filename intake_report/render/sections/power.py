@@ -36,9 +36,9 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         return ()
     litres = f"{formatting.number(evidence.volume, 3)}{formatting.NARROW_SPACE}L"
     volume = f"the engine's displacement of {litres}" if evidence.displacement else f"a volume of {litres}"
-    frame = frame_of(evidence.points).assign(
-        over_ambient=[p.iat - evidence.ambient for p in evidence.points],
-        against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
+    frame = evidence.points.assign(
+        over_ambient=evidence.points["iat"] - evidence.ambient,
+        against_ambient=100.0 * (evidence.points["mass"] / evidence.ambient_mass - 1.0),
     )
     changes = [f"{percent(row.against_ambient, 1)} with {result.name_of(row.configuration)}" for row in rows_of(frame)]
     finding = f"Mass of air against ambient air: {formatting.listing(changes)}" if changes else ""
@@ -81,7 +81,7 @@ def _state(result: ReportResult, evidence: AirEvidence) -> str:
 
 
 def _expected(result: ReportResult, evidence: AirEvidence) -> Iterator[Block]:
-    points = [p for p in evidence.points if p.expected]
+    points = [p for p in rows_of(evidence.points) if p.expected]
     pulls = result.evidence.dyno.expected if result.evidence.dyno else ()
     if not points and not pulls:
         return
