@@ -120,7 +120,7 @@ class BudgetRow:
     runs: int
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class InstrumentUncertainty:
     """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions."""
 
@@ -131,7 +131,7 @@ class InstrumentUncertainty:
     budgets: tuple[BudgetRow, ...] = ()  # Headline metrics, metric by metric
     # Of means from the baseline's, runs in the comparison only: `u` and interval of the instruments alone; `u_common` is left of
     # the sources that all runs share (the rest cancels), `u_own` of each run's own
-    differences: pd.DataFrame = field(default_factory=pd.DataFrame)
+    differences: pd.DataFrame = field(default_factory=pd.DataFrame, compare=False)
     assumptions: tuple[Part, ...] = ()  # One sentence for every number that was assumed because nothing was declared
 
 
