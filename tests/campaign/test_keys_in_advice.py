@@ -6,11 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from intake_report.results.document import EVIDENCE_TEXTS
-
 import intake_report
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
+from intake_report.results.text import EVIDENCE_TEXTS
 from intake_report.units import known_unit
 
 SCHEMA: dict[str, Any] = Campaign.model_json_schema(by_alias=True)
