@@ -184,7 +184,7 @@ class _Outcome(NamedTuple):
 def _render(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
-    console = Console(stderr=True)
+    console, owners = Console(stderr=True), dict[str, Path]()
     outcomes, todo = list[_Outcome](), dict[Path, Path]()  # campaign file as resolved → as given
     for path in arguments.campaigns:
         try:
@@ -195,7 +195,7 @@ def _render(arguments: argparse.Namespace) -> int:
     left = list(todo.values())
     with suppress(KeyboardInterrupt):
         while left:
-            outcomes.append(_render_one(left[0], arguments, console))
+            outcomes.append(_render_one(left[0], arguments, console, owners))
             del left[0]
     outcomes += [_Outcome(file.parent.name, "stopped", "no report was made or changed") for file in left]
     _say(outcomes)
@@ -217,7 +217,7 @@ def _find_campaigns(path: Path) -> list[Path]:
     return below
 
 
-def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> _Outcome:
+def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
     from rich.live import Live
 
@@ -227,7 +227,7 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> 
     try:
         # no thread turns a spinner: a process with threads does not fork its kernel, and loads everything twice
         with live or nullcontext():
-            report = _published(path, arguments, step)
+            report = _published(path, arguments, owners, step)
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         if arguments.debug:
             traceback.print_exc()
@@ -240,17 +240,26 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> 
     return _Outcome(report.campaign, report.state, str(report.folder), (*report.notes, *_notes(report)))
 
 
-def _published(path: Path, arguments: argparse.Namespace, progress: Callable[[str], None]) -> Published:
-    """Render one campaign as the arguments ask: issued, with its customer edition, or as a draft."""
+def _published(
+    path: Path, arguments: argparse.Namespace, owners: dict[str, Path], progress: Callable[[str], None]
+) -> Published:
+    """Render one campaign as the arguments ask: issued, with its customer edition, or as a draft.
+
+    Raises CampaignError: one of the `owners`, rendered before by the same command, has its id.
+    """
     from intake_report.campaign import load_campaign
     from intake_report.publish import publish, publish_draft, publish_extract
 
     try:
-        load_campaign(path)
+        id = load_campaign(path).about.id
     except CampaignError:  # with what only the analysis finds: all mistakes at once
         from intake_report.analyse.claim_check import campaign_mistakes
 
-        load_campaign(path, campaign_mistakes)
+        id = load_campaign(path, campaign_mistakes).about.id
+    owner = owners.setdefault(id, path.resolve())
+    if owner != path.resolve():  # a draft would replace the other's, a copy pass for a report that is there
+        what = f"the id “{id}” is that of {owner} too."
+        raise CampaignError(what, file=path, where="campaign.id", remedy="Give each its own id.")
     if arguments.draft:
         out = arguments.out or Path("build/drafts")
         return publish_draft(path, out, arguments.date, progress, arguments.debug)

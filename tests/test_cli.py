@@ -79,6 +79,12 @@ def test_done_is_0_and_one_line_that_names_the_report(small, tmp_path, finished,
     assert capsys.readouterr().out == f"unchanged: {tmp_path / 'small-trial' / DATE}\n"
 
 
+def test_a_copy_of_a_campaign_is_refused_beside_it_and_replaces_no_draft(small, tmp_path, finished, capsys):
+    copy = shutil.copytree(small.file.parent, tmp_path / "copy")
+    assert cli.main(["render", str(small.file), str(copy), "--date", DATE, "--out", str(tmp_path / "out")]) == 1
+    assert f"campaign.id: the id “small-trial” is that of {small.file} too." in capsys.readouterr().err
+
+
 def test_a_terminal_sees_the_steps_and_no_thread_stands_in_the_way_of_a_fork(small, tmp_path, monkeypatch, capsys):
     threads = [threading.active_count()]
 

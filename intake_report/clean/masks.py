@@ -198,7 +198,9 @@ class Masker:
             return
         mask = faults.unsettled(time, values, np.interp(time, *ambient), starts, _SETTLE_MARGIN, _SETTLE_LONGEST)
         if mask.any():
-            text = "still more than {margin} below ambient within {longest} of a start; lowest kept out {lowest}"
+            text = (
+                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}"
+            )
             margin, longest = Value(_SETTLE_MARGIN, "temperature_difference"), Value(_SETTLE_LONGEST, "time", 0)
             lowest = reading(name, float(values[mask].min()))
             self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)

@@ -137,9 +137,8 @@ def mime_bundle(*shown: Block) -> dict[str, Any]:
     # what tells a block from the others, also when its cell runs again with other data
     _SHOWN.update((getattr(one, "label", None) or f"{one.kind} {getattr(one, 'text', '')}", one) for one in shown)
     visible = [block for block in shown if block.kind not in ("annex", "data")]
-    if len(shown) == 1 and isinstance(
-        shown[0], Figure
-    ):  # JupyterLab shows no drawing inside HTML that it does not trust
+    # JupyterLab shows no drawing inside HTML that it does not trust
+    if len(shown) == 1 and isinstance(shown[0], Figure):
         made["image/svg+xml"] = shown[0].svg
     elif visible:
         made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
