@@ -302,7 +302,7 @@ def _gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundi
         **{code: _recorded(code, getattr(surroundings, code)) for code in ("ambient", "wind", "rain")},
     }
     reasons = {f"reason{k}": sentence for k, sentence in enumerate(hard)}
-    together = message(" ".join(f"{{{name}}}" for name in reasons), code="one-pass", **reasons)
+    together = message(" ".join(f"{{{name}}}" for name in reasons), code="one-pass", **reasons) if hard else None
     why = hard[0] if len(hard) == 1 else together
     return Facts(run.run, facts, surroundings.configuration, surroundings.block, why)
 

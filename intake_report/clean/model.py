@@ -129,11 +129,8 @@ def reading(channel: str, number: float, *, difference: bool = False) -> Value:
         return Value(number, "number")
     grain = abs(number) if difference else known.resolution or 0.1
     decimals = 0 if whole else max(0, min(6, math.ceil(-math.log10(grain) - 1e-9))) + difference
-    if difference:
-        kelvin = known.quantity == "temperature"
-        return (
-            Value(number, "temperature_difference", max(1, decimals))
-            if kelvin
-            else Value(number, known.quantity, decimals)
-        )
-    return Value(number, known.quantity, 0 if whole else max(1, decimals))
+    if not difference:
+        return Value(number, known.quantity, 0 if whole else max(1, decimals))
+    if known.quantity == "temperature":
+        return Value(number, "temperature_difference", max(1, decimals))
+    return Value(number, known.quantity, decimals)

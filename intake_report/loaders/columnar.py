@@ -239,13 +239,13 @@ def repeated_names(headers: Sequence[str]) -> list[Notice]:
 
 
 def _numbers(values: Column, name: str, unit: str | None, decimal: str, notices: list[Notice]) -> FloatArray | None:
-    """Return a column as float64, or None when it is text, date or time; add to `notices` what is left out of it."""
+    """Return a column as float64, or None when it is text, time or a list; add to `notices` what is left out of it."""
     kind = values.type
     if pa.types.is_null(kind):
         return np.full(len(values), np.nan)
     if pa.types.is_string(kind) or pa.types.is_binary(kind):
         return _from_text(values, name, unit, decimal, notices)
-    if pa.types.is_temporal(kind):
+    if not (times.is_number(kind) or pa.types.is_boolean(kind)):
         return None
     numbers = times.to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
     if count := int(np.isinf(numbers).sum()):

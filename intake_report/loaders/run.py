@@ -62,16 +62,29 @@ def read_log(path: Path, options: ReadOptions = _FOUND) -> RawLog:
     form = ""
     try:
         with placed(file=path):
-            form = options.format or _format_of(path)
+            form = _format_of(path, options)
             return READERS[form].read(path, options)
-    except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
+    except (
+        ValueError,
+        ArithmeticError,
+        LookupError,
+        MemoryError,
+        NotImplementedError,
+        RecursionError,
+        OSError,
+    ) as error:
         # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
         what = f"{UNEXPECTED} as {form} ({type(error).__name__}: {' '.join(str(error).split())[:160]})."
         raise DataError(what, file=path, remedy="Export the log again, or state its format.") from error
 
 
-def _format_of(path: Path) -> str:
-    head, inside = base.read_head(path, _HEAD)
+def _format_of(path: Path, options: ReadOptions) -> str:
+    head, inside = base.read_head(path, _HEAD)  # refuses what is no file, also where the format is stated
+    if options.format is not None:
+        if options.format not in READERS:
+            what = f"There is no log format “{options.format}”."
+            raise DataError(what, remedy=f"Formats are {', '.join(f'“{name}”' for name in READERS)}.")
+        return options.format
     suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in base.COMPRESSED_SUFFIXES]
     by_signature = (name for name, reader in READERS.items() if reader.recognises(inside if reader.text else head))
     by_suffix = (name for name, reader in READERS.items() if suffixes and suffixes[-1] in reader.suffixes)
@@ -197,6 +210,9 @@ def _map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, Flo
             if not places:
                 hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
                 raise DataError(f"The log has no column “{header}”.", remedy=hint)
+            if entry.name in mapped:
+                what = f"Another column is mapped to {entry.name} too."
+                raise DataError(what, remedy="Map one of them.")
             mapped[entry.name], noticed = _convert(log.columns[places[0]], entry, unit)
         notices += noticed
     return mapped, notices

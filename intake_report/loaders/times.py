@@ -5,7 +5,7 @@ import re
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import pandas as pd
@@ -342,7 +342,11 @@ def _order(
 def _localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
     """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then."""
     stated = context.options.timezone
-    zone = ZoneInfo(stated or "UTC")
+    try:
+        zone = ZoneInfo(stated or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        what = f"There is no time zone “{stated}”."
+        raise DataError(what, remedy='Use an IANA name such as "Europe/Madrid".') from None
     axis = _absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
     assert axis.origin is not None
     notices: tuple[Notice, ...] = ()

@@ -179,8 +179,8 @@ def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[f
         return float(air.station_pressure(o.pressure, elevation, form)), notices
     if elevation is not None and o.temperature is not None:
         return float(air.station_from_sea_level(o.pressure, elevation, o.temperature)), notices
-    text, lacking = "the {kind} cannot be brought to station pressure without {lacking}.", "a temperature"
-    lacking = "the elevation" if elevation is None else lacking
+    lacking = "the elevation" if elevation is None else "a temperature"
+    text = "the {kind} cannot be brought to station pressure without {lacking}."
     return None, [*notices, message(text, code="pressure-not-reduced", kind=kind, lacking=lacking)]
 
 

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
+from pyarrow import parquet
 
 from intake_report import loaders
 from intake_report.errors import DataError
@@ -145,6 +147,35 @@ def made_log(path: Path, columns: dict[str, np.ndarray]) -> Path:
     """Write the drive's time, engine speed and manifold pressure, and more columns by header."""
     own = {"time [s]": SECONDS, "Engine RPM [rpm]": RPM, "Intake manifold pressure [kPa]": MANIFOLD}
     return write(path, pd.DataFrame(own | columns).to_csv(index=False, float_format="%g"))
+
+
+def test_two_columns_of_one_channel_are_refused(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time [s],Speed 1 [km/h],Speed 2 [km/h]\n0,1,2\n1,1,2\n")
+    with pytest.raises(DataError, match=r'columns\."Speed 2 \[km/h\]".*mapped to speed too'):
+        load_run("a", [path], {"Speed 1 [km/h]": "speed", "Speed 2 [km/h]": "speed"})
+
+
+@pytest.mark.parametrize(
+    ("options", "name", "what"),
+    [
+        (ReadOptions(timezone="Nowhere/Land"), "a.csv", "There is no time zone “Nowhere/Land”"),
+        (ReadOptions(format="table"), "a.csv", "There is no log format “table”"),
+        (ReadOptions(format="parquet"), "b.parquet", "There is no such file"),
+        (ReadOptions(format="mdf4"), ".", "This is a folder"),
+    ],
+)
+def test_options_that_fit_nothing_are_said(tmp_path: Path, options: ReadOptions, name: str, what: str) -> None:
+    write(tmp_path / "a.csv", "time,Speed [km/h]\n2025-05-02 10:00:00,1\n2025-05-02 10:00:01,2\n")
+    with pytest.raises(DataError, match=what):
+        read_log(tmp_path / name, options)
+
+
+def test_columns_of_lists_are_left_out_of_a_typed_table(tmp_path: Path) -> None:
+    table = pa.table({"time": [0.0, 1.0], "speed": [1.0, 2.0], "frames": [[1, 2], [3]]})
+    parquet.write_table(table, tmp_path / "a.parquet")
+    log = read_log(tmp_path / "a.parquet")
+    assert [column.name for column in log.columns] == ["speed"]
+    assert any(notice.code == "text-columns" for notice in log.notices)
 
 
 def test_of_two_airflows_the_one_that_is_full_and_moves_is_proposed(tmp_path: Path) -> None:
