@@ -9,9 +9,10 @@ import dataclasses
 import hashlib
 import importlib
 import json
+import os
+import tempfile
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from io import BytesIO
 from pathlib import Path, PurePath
 from typing import Any, ParamSpec, TypeVar, cast
 
@@ -22,7 +23,7 @@ from intake_report.analyse import CONCLUDED, REMEASURED, align_logs, clean_logs,
 from intake_report.analyse.inputs import read_logs
 from intake_report.campaign import Campaign
 from intake_report.metrics import REGISTRY
-from intake_report.provenance import hash_file, input_hashes, package_versions, source_hash, write_whole
+from intake_report.provenance import hash_file, input_hashes, package_versions, source_hash
 from intake_report.results import ReportResult
 
 P = ParamSpec("P")
@@ -155,9 +156,14 @@ def _sha(value: Any) -> str:
 def write_entry(file: Path, value: Any) -> None:
     """Write `value` (see `encode`) to a NumPy archive in one move; it holds a checksum of each of its parts."""
     tree, arrays = encode(value)
-    archive = BytesIO()
-    np.savez(archive, np.frombuffer(json.dumps(tree).encode(), np.uint8), *arrays)
-    write_whole(file, archive.getvalue())
+    handle, name = tempfile.mkstemp(dir=file.parent, prefix=".entry-")  # other processes may write the same one
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            np.savez(stream, np.frombuffer(json.dumps(tree).encode(), np.uint8), *arrays)
+        os.replace(name, file)
+    except BaseException:
+        os.unlink(name)
+        raise
 
 
 def read_entry(file: Path) -> Any:

@@ -1,5 +1,6 @@
 """Kept steps: what comes back is what was computed; what a step reads decides; whatever is wrong with an entry, it is ignored."""
 
+import os
 import pickle
 import shutil
 from pathlib import Path
@@ -223,3 +224,17 @@ def test_what_could_run_is_neither_written_nor_read():
     for name in ("os:system", "intake_report.cli:main", "intake_report.cache:Cache"):
         with pytest.raises((ValueError, AttributeError)):
             decode(["own", name, []], [])
+
+
+def test_two_processes_may_keep_the_same_entry(tmp_path, monkeypatch):
+    """A draft and a notebook of one campaign share the folder: neither moves away what the other is writing."""
+    file, move = tmp_path / "entry.npz", os.replace
+
+    def between(*paths):
+        monkeypatch.setattr(os, "replace", move)
+        write_entry(file, "of another process")
+        move(*paths)
+
+    monkeypatch.setattr(os, "replace", between)
+    write_entry(file, "of this one")
+    assert read_entry(file) == "of this one" and list(tmp_path.iterdir()) == [file]

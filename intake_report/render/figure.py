@@ -92,10 +92,8 @@ class _Visible(RendererSVG):
         for name in dict.fromkeys(name for name, _ in places if name not in self._glyph_map):
             self._glyph_map[name] = name
             self.writer.start("defs")
-            if isinstance(
-                _OUTLINES[name], tuple
-            ):  # in the font's own units (64 to a unit of FreeType), as matplotlib writes it
-                vertices, codes = _OUTLINES[name]
+            if isinstance(_OUTLINES[name], tuple):
+                vertices, codes = _OUTLINES[name]  # in the font's own units, 64 to one of FreeType
                 _OUTLINES[name] = str(self._convert_path(Path(vertices * 64, codes), simplify=False))
             self.writer.element("path", id=name, d=_OUTLINES[name], transform="scale(0.015625)")
             self.writer.end("defs")

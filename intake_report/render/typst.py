@@ -22,9 +22,8 @@ _PAPERS = {"a4": ("a4", 595.28), "letter": ("us-letter", 612.0)}  # Typst's name
 _MARGIN = 62.36  # 22 mm [pt], as in report.typ
 # Characters up to which a word stays whole in running text, in large type and in narrow places.
 _IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
-WHOLE = (
-    600.0  # pt, a page less heading and caption: a table up to this height is not divided, nor a row up to half of it
-)
+# A page less heading and caption [pt]: a table up to this height is not divided, nor a row up to half of it.
+WHOLE = 600.0
 _STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
 _STYLE = TEMPLATES / "report.typ"
 
