@@ -251,8 +251,9 @@ class PressureQuestion(NamedTuple):
 
 
 # tried in turn: would the number be an air pressure if it were in this unit?
-_UNITS = {"hPa (mbar)": 0.1, "Pa": 0.001, "inHg": INCH_MERCURY, "mmHg": 0.133322387415, "psi": 6.894757293168361}
-_UNITS |= {"bar or atm": 100.0}
+_UNITS = {
+    "hPa (mbar)": 0.1, "Pa": 0.001, "inHg": INCH_MERCURY, "mmHg": 0.133322387415, "psi": 6.894757293168361, "bar or atm": 100.0,
+}  # fmt: skip
 
 
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:

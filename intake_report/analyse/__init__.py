@@ -183,7 +183,6 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
             "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
-    any_control = any(run.control for run in campaign.runs)
     level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
     drives = pair(campaign, measured.cleaned, measured.alignment)
     criteria = criteria_frame(measured.comparability)
@@ -203,6 +202,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     comparisons = compare(campaign, metrics, taken, draws, covariates)
     direct = direct_comparisons(campaign, metrics, taken, comparisons, draws, covariates)
     checks = check_model(campaign, metrics, taken, {run.id: run.start for run in runs})
+    beside = tuple(ControlDrive(run.id, tuple(map(str, run.control))) for run in campaign.runs)
     effects = control.control_effects(campaign, metrics, compared, measured.controls, uncertainty)
     on_common = common_drive(campaign, measured, used, metrics, comparisons)
     # a limit on a value is judged by the values themselves, a difference by what was taken against the control
@@ -241,7 +241,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         direct=direct,
         checks=checks,
         control=effects,
-        control_drives=tuple(ControlDrive(r.id, tuple(map(str, r.control))) for r in campaign.runs if any_control),
+        control_drives=beside if any(drive.files for drive in beside) else (),
         less_control=tandem,
         uncertainty=statement(campaign, uncertainty, metrics, runs),
         evidence=evidence,

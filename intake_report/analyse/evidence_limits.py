@@ -49,7 +49,7 @@ declare(
     ("one-pull", 215, "power", "a configuration has one pull only",
      "{names} {names:has|have} one pull: its scatter is not known.", "Three pulls or more of each configuration."),
     ("no-pull", 445, "power", "some configurations were not pulled",
-     "{names} {names:was|were} not pulled.", "Pulls of it."),
+     "{names} {names:was|were} not pulled.", "Pulls of {names:it|them}."),
     ("pull-order", 130, "power", "configurations were pulled one after the other on the dyno",
      "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
      "day) cannot be told from a difference between them.",

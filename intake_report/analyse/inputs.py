@@ -124,12 +124,10 @@ def declared_resolution(campaign: Campaign) -> dict[str, float]:
 
 
 def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
-    """Put all runs onto one route distance, with stops, phases and highway entry, which have to lie on the route."""
+    """Put all runs onto one route distance, with stops, phases and entry; CampaignError if a phase is beyond the route."""
     alignment = align.align_runs(runs, align_settings(campaign))
-    length = alignment.reference.length
-    ends_by = length * (
-        2.0 if alignment.reference.closed else 1.0 + BEYOND_ROUTE
-    )  # a loop's stretch may pass its start
+    length, closed = alignment.reference.length, alignment.reference.closed
+    ends_by = length * (2.0 if closed else 1.0 + BEYOND_ROUTE)  # a stretch of a loop may pass its start
     for number, phase in enumerate(campaign.route.phases, 1):
         for key, verb, at, limit in (("start", "begins", phase.start, length), ("end", "ends", phase.end, ends_by)):
             if at >= limit:
@@ -156,7 +154,7 @@ def align_settings(campaign: Campaign) -> AlignSettings:
 
 
 def weather_records(campaign: Campaign, *, forecasts: bool = False) -> dict[str, WeatherRecord]:
-    """Read every weather source of the campaign except forecasts, or the recorded forecasts."""
+    """Read every weather source of the campaign except forecasts, or the recorded forecasts; DataError names the source."""
     return {w.id: _weather_record(campaign, w) for w in campaign.weather if (w.kind == "forecast") == forecasts}
 
 

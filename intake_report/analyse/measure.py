@@ -25,7 +25,10 @@ ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assum
 def build_series(
     campaign: Campaign, drive: Drive, ambient: AmbientReference, zeroing: Zeroing = NOT_ZEROED
 ) -> RunSeries:
-    """Return one run as the metrics see it: IAT on its true samples while on the route, corrected, ambient, events."""
+    """Return one run as the metrics see it: IAT on its true samples while on the route, corrected, ambient, events.
+
+    Its arrays are empty when the run has no valid IAT sample.
+    """
     run, aligned = drive.entry, drive.aligned
     time, reading = drive.clean.samples("iat")
     distance = np.interp(time, aligned.distance.index.to_numpy(dtype=np.float64), aligned.distance.to_numpy())

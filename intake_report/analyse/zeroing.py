@@ -92,7 +92,7 @@ def channel_step(campaign: Campaign, run: CleanRun, channel: str) -> float | Non
 
 
 def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
-    """Return what the soak checks of a campaign say of the offsets of its sensors.
+    """Return what the soak checks of a campaign say of the offsets of its sensors; errors as of `look_at`.
 
     Own method (JCGM 101:2008, 6.2 and 7). Where the edges of a reading lie is all that an offset and a way of rounding do, so
     one number per channel is looked for, with no prior where a reference was read and with the declared accuracy and rounding
@@ -162,7 +162,10 @@ def _beyond(campaign: Campaign, channel: str, offsets: Floats, step: float) -> M
 
 
 def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | None = None) -> tuple[Stand, float]:
-    """Return one soak check, counted from 0, and the temperature of the air [°C]; steps of readings as declared."""
+    """Return one soak check, counted from 0, and the temperature of the air [°C]; steps of readings as declared.
+
+    CampaignError or DataError if its log cannot be used.
+    """
     declared, check = declared_resolution(campaign), campaign.soak_checks[number]
     step_of = step_of or (lambda channel: declared.get(channel, ASSUMED_STEP))
     warm = WARM * float(np.exp(-check.stood / FADING))

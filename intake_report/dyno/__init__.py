@@ -26,9 +26,8 @@ LEAST_FOR_DRIFT = 3  # pulls with a known covariate that a slope needs
 PULLS = Nouns("pull", "session")
 QUANTITIES: tuple[Quantity, ...] = ("power", "torque")  # of the curves
 
-Figure = tuple[
-    str, str, str
-]  # of a pull: column of `DynoResult.figures`, title, power [kW], torque [N·m], area [kW·rpm]
+# of a pull: column of `DynoResult.figures`, title, quantity: power [kW], torque [N·m], area [kW·rpm]
+Figure = tuple[str, str, str]
 _UNCORRECTED = (
     ("peak_power_uncorrected", "Peak power, uncorrected", "power"),
     ("peak_torque_uncorrected", "Peak torque, uncorrected", "torque"),
@@ -214,7 +213,7 @@ def drift(
     n − groups − 1 degrees of freedom. It can tell drift from configuration only as far as pulls of one configuration
     were made at different values of the covariate; pulls without it are left out.
     """
-    of_pulls = {name: [getattr(p, name) for p in pulls] for name in ("configuration", "session")}
+    of_pulls = {of: [getattr(pull, of) for pull in pulls] for of in ("configuration", "session")}
     frame = pd.DataFrame({"x": covariate, "y": values}, dtype=float).assign(**of_pulls).dropna(subset="x")
     n = len(frame)
     if n < LEAST_FOR_DRIFT:

@@ -19,9 +19,12 @@ LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual read
 
 def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
     """Return the stops that are long enough and have samples enough for a heat-soak rate."""
-    long = (stop for stop in series.stops if stop.duration >= series.minimum_stop)
-    sizes = ((stop, series.time[series.window(stop.start, stop.end)].size) for stop in long)
-    return series.timed("soaking stops", lambda: tuple(stop for stop, n in sizes if n >= LEAST_STOP_SAMPLES))
+
+    def soaks(stop: Span) -> bool:
+        samples = series.time[series.window(stop.start, stop.end)].size
+        return stop.duration >= series.minimum_stop and samples >= LEAST_STOP_SAMPLES
+
+    return series.timed("soaking stops", lambda: tuple(filter(soaks, series.stops)))
 
 
 def stop_rates(series: RunSeries) -> Floats:

@@ -83,9 +83,8 @@ class MetricResult:
     time: float | None = None  # time, distance: where it happened [s], [m], for metrics that have a place
     distance: float | None = None
     reason: Part = ""  # Why it could not be computed, or what was not reached
-    u: float | None = (
-        None  # Standard, of the instruments [internal unit of a difference]; None where draws did not reach it
-    )
+    # Standard, of the instruments [internal unit of a difference]; None where draws did not reach it
+    u: float | None = None
     low: float | None = None  # low, high: coverage interval; None where a limit lies among draws that did not reach it
     high: float | None = None
     u_common: float | None = None  # u_common, u_own: Parts of `u`: what all runs share, and what is this run's own
@@ -171,9 +170,8 @@ class StopResult:
     rise: float | None
     rate: float | None
     place: str | None = None
-    half_fall: float | None = (
-        None  # From the launch until half of the rise was lost [s]; None where there is no such time
-    )
+    # From the launch until half of the rise was lost [s]; None where there is no such time
+    half_fall: float | None = None
     cut_short: bool = False  # The next stop came before it
 
 

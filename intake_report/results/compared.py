@@ -84,9 +84,8 @@ class Comparison:
     n: int  # n, n_versus: Runs used, the ones that did not reach the margin included
     n_versus: int
     method: CompareMethod  # How the comparison was made: key of `METHODS`
-    p_value: (
-        float | None
-    )  # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all headline metrics
+    # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all headline metrics
+    p_value: float | None
     p_adjusted: float | None
     verdict: str  # In words, from the interval and the adjusted p-value
     call: Call  # The verdict as a code

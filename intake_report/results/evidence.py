@@ -24,15 +24,13 @@ class RunWeather:
     ambient_change: float | None  # Reference ambient at the end of the run less that at its start [K]
     age: float | None  # Longest time from any moment of the run to the nearest report of `age_source` [s]
     age_source: str  # Id of the source whose age it is
-    pressure: (
-        float | None
-    )  # pressure, dry_pressure: Of the station, not reduced to sea level, and of its dry part [kPa]
+    # pressure, dry_pressure: Of the station, not reduced to sea level, and of its dry part [kPa]
+    pressure: float | None
     dry_pressure: float | None
     humidity: float | None  # humidity, dew_point: [%], [°C]
     dew_point: float | None
-    density: (
-        float | None
-    )  # density, density_altitude: Of the humid air [kg/m³], and the standard atmosphere's height [m]
+    # density, density_altitude: Of the humid air [kg/m³], and the standard atmosphere's height [m]
+    density: float | None
     density_altitude: float | None
     wind_source: str
     wind_speed: float | None  # wind: [km/h], [°]; None is missing, not calm
@@ -136,9 +134,8 @@ class Places:
     quantity: str  # Over-ambient, or intake air temperature where there is no ambient
     step: float  # Length of a cell [m]
     centres: tuple[float, ...]  # Middle of each cell [m]
-    curves: (
-        pd.DataFrame
-    )  # By configuration: mean, low, high, and runs with a value, of every cell; None where no run has one
+    # By configuration: mean, low, high, and runs with a value, of every cell; None where no run has one
+    curves: pd.DataFrame
     traffic: dict[str, tuple[float, ...]]  # "dwell": median time in each cell [s]; "passes": most passes of a run
     peaks: pd.DataFrame  # By run: route distance [m] and value of its true peak
     peak_centre: float | None  # Common place of the peaks [m]

@@ -106,7 +106,7 @@ def _with_interval(bare: Difference, found: Estimates | None, flat: bool, method
 
 
 def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
-    """Difference of two means of independent runs by Welch's method; DataError where a side is empty.
+    """Difference of two means of independent runs, candidate minus baseline, by Welch's method; DataError where a side is empty.
 
     With one run on one side the other side's scatter is taken for both (method "pooled"); with one run on both, or no scatter at
     all, there is no interval (method "none"). Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
@@ -265,7 +265,7 @@ def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
 def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequence[Hashable]) -> PermutationTest:
     """Permutation test of two configurations within blocks; those with one configuration only say nothing and are left out.
 
-    `values`, `candidate` (True for its runs), `block` (n,). Exact for runs that are exchangeable within their block if the
+    `values`, `candidate` (True for its runs), `block` (n,); p is 1 where no block holds both. Exact for runs that are exchangeable within their block if the
     configuration makes no difference; every assignment is counted, so the caller looks at `arrangements` first (a million take
     some 20 ms). Statistic: the difference of the additive model, sum of w·d over sum of w with w = n·m / (n + m) per block.
     R. A. Fisher, The Design of Experiments (1935) (from memory).

@@ -37,9 +37,8 @@ class ThermalFit:
     drives: tuple[DriveInput, ...]
     shape: Floats  # (13,): logarithms of `COEFFICIENTS`
     effects: Floats  # (r, 7): `EFFECTS` of each run
-    covariance: (
-        Floats  # (13 + 7·r, 13 + 7·r) of shape and effects, run by run, whatever the fluctuations of the air were
-    )
+    # (13 + 7·r, 13 + 7·r) of shape and effects, run by run, whatever the fluctuations of the air were
+    covariance: Floats
 
     @property
     def not_excited(self) -> tuple[str, ...]:
@@ -225,9 +224,8 @@ def replay(
         shapes, effects = fitted.draws(DRAWS, rng)
         points, drawn, traces = [], [], []
         for i, drive in enumerate(fitted.drives):
-            here = np.concatenate(
-                [own[i, :3], common.effects[3:]]
-            )  # in the wind and from the start state of this drive
+            # in the wind and from the start state of this drive
+            here = np.concatenate([own[i, :3], common.effects[3:]])
             there, slopes = model.sensitivity(fitted.shape, here, common.drive)
             moves = np.hstack([shapes, effects[i]])
             traces.append(there)

@@ -260,14 +260,14 @@ def drive_input(
     if not np.any(series.time[usable] >= first + SETTLED):
         return of_run("no reading is left beside the stops of the engine", "no-reading")
     reading = (series.reading if series.reading.size == series.time.size else series.iat)[usable] + shift
-    airflow, coolant = np.maximum(channels["airflow"], LEAST_FLOW), channels["coolant"]
-    ambient, blown = np.interp(time, series.time, series.ambient), wind is not None and path is not None
-    along, about = (
-        (time, moving, airflow, coolant, ambient, east, north),
-        (series.run, series.configuration, series.block),
-    )
-    step, lag = series.step or FINE, series.lag or 5.0
-    return DriveInput(*about, *along, against, blown, series.time[usable], reading, step, lag), tuple(notes)
+    drive = DriveInput(
+        run=series.run, configuration=series.configuration, block=series.block, time=time, speed=moving,
+        airflow=np.maximum(channels["airflow"], LEAST_FLOW), coolant=channels["coolant"],
+        ambient=np.interp(time, series.time, series.ambient), east=east, north=north, wind=against,
+        wind_known=wind is not None and path is not None, reading_time=series.time[usable], reading=reading,
+        step=series.step or FINE, lag=series.lag or 5.0,
+    )  # fmt: skip
+    return drive, tuple(notes)
 
 
 def usual_airflow(speed: Floats, law: Sequence[float] = USUAL_FLOW) -> Floats:

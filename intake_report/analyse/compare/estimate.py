@@ -23,9 +23,8 @@ from intake_report.statistics import Blocked, Difference, Floats, RunsModel, lin
 DEFAULT: dict[str, tuple[CovariateName, ...]] = {"over-ambient": ("start_over_ambient",)}
 """Covariates by group of metrics where the campaign names none. Recovery and heat soak begin later in a run, at an event of
 their own, times above a limit do not follow a straight line, and engine metrics are compared at equal operating points."""
-LEAST_LEFT = (
-    5  # degrees of freedom left for each covariate: at six, losing one widens the interval by 5 % at equal scatter
-)
+# degrees of freedom left for each covariate: at six, losing one widens the interval by 5 % at equal scatter
+LEAST_LEFT = 5
 OF_CONFIGURATION = 0.05  # p below which the configurations differ in the covariate itself
 CENSORED = {"not reached": 1, "within at entry": -1}  # "longer than", "sooner than"
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval

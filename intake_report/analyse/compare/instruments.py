@@ -32,9 +32,8 @@ class InstrumentPart(NamedTuple):
     """What the instruments leave of a difference."""
 
     lost: float  # share of draws that do not reach the margin
-    over: (
-        float  # over, under: shares beyond every number above, and below; both where runs of both signs do not reach it
-    )
+    # over, under: shares beyond every number above, and below; both where runs of both signs do not reach it
+    over: float
     under: float
     values: Floats  # (k, n): draws in which all runs reach it
     low: float | None  # low, high: of the draws' own coverage interval; None where it lies beyond every number
@@ -94,7 +93,8 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
     other. A censored interval has no standard error: each of its half-widths is combined with that of the draws in quadrature.
 
     Draws in which a run does not reach the margin widen the side on which they lie, and open it (a limit of None) where the
-    quantile falls among them; to the other limit they are as the rest of the draws, so that they do not narrow it.
+    quantile falls among them; to the other limit they are as the rest of the draws, so that they do not narrow it. The standard
+    error is None where a limit is.
     """
     if (found.low is None and found.high is None) or found.df is None:
         return found
@@ -131,9 +131,10 @@ class DrawnOrder(NamedTuple):
 def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found: Difference) -> DrawnOrder | None:
     """Return the order of two where draws of the biases that all runs share do not reach the margin.
 
-    A run that does not reach the margin is later than any that does, and one that is within it at entry sooner: the side
-    whose lost runs weigh more is later, and where they weigh alike the runs with a time decide, with the scatter between runs.
-    A draw in which no run reaches, or all are within, says nothing; None where that is every second draw or more.
+    A run that does not reach the margin is later than any that does, by as much as any other that does not, and one that is
+    within it at entry sooner: the side whose lost runs weigh more is later, and where they weigh alike the runs with a time
+    decide, with the scatter between runs. A draw in which no run reaches, or all are within, says nothing; None where that is
+    every second draw or more.
     """
     values = _values(draws, key, model.runs)
     if values is None or not found.standard_error or found.df is None:
