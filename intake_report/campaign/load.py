@@ -136,9 +136,8 @@ def parse_toml(source: bytes, file: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise CampaignError(f"not valid TOML: {error}.", file=file, remedy="Correct the file at that place.") from None
     except RecursionError:
-        raise CampaignError(
-            "brackets are nested too deep.", file=file, remedy="A campaign needs three levels."
-        ) from None
+        what = "brackets are nested too deep."
+        raise CampaignError(what, file=file, remedy="A campaign needs three levels.") from None
     except ValueError:  # of int()
         what = f"a number in it is longer than {sys.get_int_max_str_digits()} digits."
         raise CampaignError(what, file=file, remedy="Correct the number.") from None

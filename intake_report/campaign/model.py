@@ -212,12 +212,11 @@ class SoakCheck(Section):
 
     def _faults(self) -> dict[str, object]:
         alone, unknown = self.reference is None, self.reference_uncertainty is None
+        single = alone and len(self.readings) == 1
         return {
             **self._not_one("readings", "file"),
             "readings need the “time” at which they were taken": self.readings and self.time is None,
-            "one reading tells nothing without a “reference”: give that, or a second channel": (
-                len(self.readings) == 1 and alone
-            ),
+            "one reading tells nothing without a “reference”: give that, or a second channel": single,
             "a reference is worth what is known of it: say its “reference_uncertainty”": not alone and unknown,
         }
 

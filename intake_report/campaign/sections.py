@@ -312,15 +312,13 @@ class Pull(Section):
 
     def _faults(self) -> dict[str, object]:
         stated, printed = self.stated, self.printed_correction
+        unnamed, misplaced = stated and not printed, self.file and printed
+        unclear = bool(stated) == bool(self.file)
         return {
-            "give either “file” or figures such as “peak_power” as the dyno printed them": bool(stated)
-            == bool(self.file),
+            "give either “file” or figures such as “peak_power” as the dyno printed them": unclear,
             "power and torque of a pull are greater than zero": min(stated.values(), default=1.0) <= 0.0,
-            "say in “printed_correction” which correction the dyno printed, “none” or “not known”": stated
-            and not printed,
-            "“printed_correction” belongs to figures as printed; a curve is corrected by “dyno.correction”": (
-                self.file and printed
-            ),
+            "say in “printed_correction” which correction the dyno printed, “none” or “not known”": unnamed,
+            "“printed_correction” belongs to figures as printed; a curve is corrected by “dyno.correction”": misplaced,
         }
 
 

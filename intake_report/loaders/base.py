@@ -121,9 +121,8 @@ class RawLog:
     path: Path
     format: str
     time: FloatArray = field(repr=False)  # (n,) [s] from `origin`; may step backwards as in the file
-    origin: (
-        datetime | None
-    )  # UTC; without a date times count from the first midnight ("clock") or as written ("elapsed")
+    # UTC; without a date times count from the first midnight ("clock") or as written ("elapsed")
+    origin: datetime | None
     columns: tuple[RawColumn, ...]
     notices: tuple[Notice, ...] = ()
     time_kind: TimeKind = "absolute"
@@ -142,9 +141,8 @@ class RunLog:
     """One run, mapped to channels in internal units, still uncleaned."""
 
     run: str
-    frame: pd.DataFrame = field(
-        repr=False
-    )  # by "time" [s] from `start`, not yet monotone; NaN where there is no sample
+    # By "time" [s] from `start`, not yet monotone; NaN where there is no sample.
+    frame: pd.DataFrame = field(repr=False)
     start: pd.Timestamp | None  # aware
     sources: tuple[Path, ...]
     notices: tuple[Notice, ...] = ()
@@ -291,9 +289,8 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
         if isinstance(data, mmap.mmap):  # a file that large is not copied to be repaired
             what = f"The file holds zero bytes, which are no text, from byte {first:,} on."
             raise DataError(what, remedy="Remove them in a copy, or copy the log from the logger again.")
-        notices.append(
-            notice("nul-bytes", "{count} removed from the text.", count=Count(data.count(b"\0"), "NUL byte"))
-        )
+        count = Count(data.count(b"\0"), "NUL byte")
+        notices.append(notice("nul-bytes", "{count} removed from the text.", count=count))
         data = data.replace(b"\0", b"")
     return data, mark, tuple(notices)
 

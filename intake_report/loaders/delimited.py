@@ -88,10 +88,8 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatA
         if cell is not None:
             number, unit = number_of_cell(cell.strip(), decimal)
             if number is None or unit:
-                where = f"row {row + 1}, column {header}"
-                raise DataError(
-                    f"'{cell}' is not a number.", where=where, remedy="Correct it or leave the field empty."
-                )
+                what, where = f"'{cell}' is not a number.", f"row {row + 1}, column {header}"
+                raise DataError(what, where=where, remedy="Correct it or leave the field empty.")
             numbers[row] = number
     return numbers
 

@@ -19,9 +19,8 @@ from intake_report.loaders.times import DAY
 from intake_report.messages import Message, Value, message
 from intake_report.units import QUANTITIES, to_internal, unit_label
 
-UNIT_OVERRIDDEN = (
-    "unit-stated"  # code of the notice that header and mapping name different units; the mapping is obeyed
-)
+# Code of the notice that header and mapping name different units; the mapping is obeyed.
+UNIT_OVERRIDDEN = "unit-stated"
 UNEXPECTED = "The log cannot be read"  # how the message of the last resort begins
 _HEAD = 4096
 _CLOCK_OFF = 3600.0  # [s] between the start that the campaign states and that of the log
