@@ -263,12 +263,15 @@ def _comparable_quote(depression: float | None, versus: float | None) -> Message
 
 
 def theoretical_volume_flow(displacement: float, speed: float) -> float:
-    """Volume [m³/s] that a four-stroke engine of a displacement [L] takes in: every other revolution [rpm]."""
+    """Volume [m³/s] that a four-stroke engine displaces, by displacement [L] and speed [rpm]: one filling in two revolutions."""
     return displacement / 1000.0 * speed / 60.0 / 2.0
 
 
 def volumetric_efficiency(mass_flow: float, displacement: float, speed: float, density: float) -> float:
-    """Volumetric efficiency [%] of an airflow [g/s]; by ambient density [kg/m³] it has restriction and heating in it."""
+    """Volumetric efficiency [%]: mass airflow [g/s] over the theoretical one at a stated density [kg/m³].
+
+    With ambient density it contains restriction and heating of the intake; with manifold density it does not.
+    """
     return 100.0 * mass_flow / (1000.0 * density * theoretical_volume_flow(displacement, speed))
 
 
@@ -279,7 +282,10 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
 
 
 def exposure_bound(k: int, n: int, level: float, condition: str) -> dict[str, Any]:
-    """Exact bound on the chance per trial after k adverse ones in n: one-sided for k = 0, else two-sided."""
+    """Exact bound on the chance per trial after k adverse observations in n trials, 0 ≤ k ≤ n, n ≥ 1.
+
+    "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else "two-sided" by Clopper and Pearson.
+    """
     limits = clopper_pearson(k, n, level)
     low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
     code, kind = ("exposure-none", "one-sided upper") if k == 0 else ("exposure-some", "two-sided")
@@ -354,7 +360,7 @@ class BenchResult:
 
 
 def bench_evidence(campaign: Campaign) -> BenchResult | None:
-    """Everything the campaign's restriction, exposure and service entries say; None if it has none."""
+    """Everything the campaign's restriction, exposure and service entries say; None without any, DataError if one is wrong."""
     if not (campaign.restrictions or campaign.airflows or campaign.exposures or campaign.observations):
         return None
     level = campaign.metrics.confidence

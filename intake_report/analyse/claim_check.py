@@ -148,7 +148,10 @@ def _known(name: str, where: str) -> MetricSpec:
 
 
 def deciding_keys(campaign: Campaign, metrics: Metrics) -> tuple[str, ...]:
-    """Return the metrics that the question is about: those that it names, else those of claims, then headline ones."""
+    """Return the metrics that the question is about: those that it names, else those of claims, then headline ones.
+
+    CampaignError where it names one that the campaign does not compute.
+    """
     if campaign.about.decides:
         named = enumerate(campaign.about.decides, 1)
         return tuple(dict.fromkeys(_named_key(metrics, text, f"campaign.decides[{n}]") for n, text in named))

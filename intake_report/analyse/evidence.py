@@ -38,7 +38,10 @@ def gather_evidence(
     notices: tuple[EvidenceNotice, ...],
     conditions: pd.DataFrame,
 ) -> results.Evidence:
-    """Read and summarise all evidence beside the road logs; `series` are of the comparison, all else of all runs."""
+    """Read and summarise all evidence beside the road logs; `series` are of the comparison, all else of all runs.
+
+    DataError if a pull, a curve or a trial cannot be used; the file and the line or key are named.
+    """
     dyno, on_bench = dyno_evidence(campaign), bench.bench_evidence(campaign)
     tried = {entry.condition for entry in campaign.exposures}
     has = {"power on a dyno": bool(campaign.pulls), "restriction": bool(campaign.restrictions)}

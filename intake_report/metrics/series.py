@@ -50,7 +50,7 @@ class EngineSamples:
 
 @dataclass(frozen=True)
 class OperatingPoints:
-    """Cells that every run visited, (k,), and the share of each over all runs: no run's mix of driving enters."""
+    """Cells that every run visited, and their shares over all runs (sum 1), (k,) each: no run's mix of driving enters."""
 
     cells: Cells
     weights: Floats

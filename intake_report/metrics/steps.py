@@ -89,7 +89,7 @@ def find_nodes(
     turn: it settles towards k with the slope that it had at the edge (an exponential with half a step to go), and a
     plateau too short to settle turns earlier (as a corner: slope times half the dwell beyond the edge). On a plateau
     with a corner nothing settles: the temperature at the corner is carried on from the edges on its two sides by the
-    slopes of the passages beyond them, see `corners`. A further corner on a plateau that is passed through, such as a
+    slopes of the passages beyond them, see `_corner_range`. A further corner on a plateau that is passed through, such as a
     highway entry in the middle of a fall, bends the temperature by less than the steps show and is left out.
     """
     if not step or time.size < 3:

@@ -265,9 +265,10 @@ def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
 def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequence[Hashable]) -> PermutationTest:
     """Permutation test of two configurations within blocks; those with one configuration only say nothing and are left out.
 
-    `values`, `candidate` (True for its runs), `block` (n,); p is 1 where no block holds both. Exact for runs that are exchangeable within their block if the
-    configuration makes no difference; every assignment is counted, so the caller looks at `arrangements` first (a million take
-    some 20 ms). Statistic: the difference of the additive model, sum of w·d over sum of w with w = n·m / (n + m) per block.
+    `values`, `candidate` (True for its runs), `block` (n,); p is 1 where no block holds both. Exact for runs that are
+    exchangeable within their block if the configuration makes no difference; every assignment is counted, so the caller looks at
+    `arrangements` first (a million take some 20 ms). Statistic: the difference of the additive model, sum of w·d over sum of w
+    with w = n·m / (n + m) per block.
     R. A. Fisher, The Design of Experiments (1935) (from memory).
     """
     y, marks = finite(values, "values per run"), np.asarray(candidate, dtype=bool)

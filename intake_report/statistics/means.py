@@ -79,7 +79,8 @@ class MeanInterval:
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
     """Mean, standard deviation and t interval (e.g. GUM 4.2 and annex G.3) of independent, normal values, one per run.
 
-    Equal values give limits of no width: their scatter is below their resolution, not zero, which the caller has to say.
+    One value has neither scatter nor limits (None). Equal values give limits of no width: their scatter is below their
+    resolution, not zero, which the caller has to say.
     """
     array = finite(values, "mean of runs")
     mean, squares = mean_and_squares(array)

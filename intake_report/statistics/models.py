@@ -212,7 +212,7 @@ RunsModel: TypeAlias = Blocked | TwoSamples
 
 
 def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
-    """Residuals of the additive model, (n,): each run without configuration and block; few are tied to each other."""
+    """Residuals of the additive model, (n,): runs without configuration and block; those of few runs are tied to each other."""
     y = finite(values, "values per run")
     return residual_of(additive_design(configuration, block, configuration[0])[0], y - y[0])[0]
 
