@@ -182,8 +182,10 @@ def stamps_below(folder: Path) -> dict[str, Stamp | None]:
 
 
 def manifest_hash(report: Path) -> str:
-    """Return the SHA-256 of a report's manifest; empty where there is none."""
-    return hash_file(report / MANIFEST) if (report / MANIFEST).is_file() else ""
+    """Return the SHA-256 of a report's manifest; empty where there is none that can be read."""
+    with suppress(OSError):
+        return hash_file(report / MANIFEST)
+    return ""
 
 
 def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:

@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TextIO
 
 from intake_report.__main__ import isolated
 from intake_report.campaign import load_campaign
@@ -93,14 +93,14 @@ def attempt(job: dict[str, Any]) -> dict[str, Any]:
         except TimeoutError:
             if pid:
                 with suppress(OSError):
-                    os.kill(pid, signal.SIGKILL)
+                    os.killpg(pid, signal.SIGKILL)
             return failed(f"it was not done after {job['seconds'] / 60:g} min, the time limit, and was ended.")
         except (OSError, ValueError):  # the other end is gone
             pass
         with suppress(subprocess.TimeoutExpired):
             loaded.process.wait(DYING)
         if loaded.process.poll() is None:
-            return failed("its process was killed or ended without a word; memory may have run out.")
+            return failed("its processes were killed; memory may have run out.")
         if loaded.stopped:
             break
     return failed("the process that renders has ended; memory may have run out.")
@@ -202,23 +202,40 @@ def _load() -> None:
 
 
 def _child(channel: socket.socket, parent: int) -> NoReturn:
-    """Render one campaign, answer, and end with everything that was started."""
+    """Have one campaign rendered by a process of this one, tell how that ended, and end with everything that was started."""
     try:
         os.setsid()
         die_with_parent(parent)
         signal.signal(signal.SIGCHLD, signal.SIG_DFL)
         with channel.makefile("rw") as line:
-            job = json.loads(line.readline())
-            print(os.getpid(), file=line, flush=True)
-            limit = int(job["memory"])
-            resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))  # of each process: the kernel inherits it
-            with suppress(OSError):
-                Path(job["log"]).unlink(missing_ok=True)
-                divert_output(job["log"])
-            spare = SpareKernel()
-            print(json.dumps(render_campaign(job, spare)), file=line, flush=True)
+            job, own = json.loads(line.readline()), os.getpid()
+            print(own, file=line, flush=True)
+            renderer = os.fork()
+            if renderer == 0:
+                _render(job, line, own)
+            status = os.waitstatus_to_exitcode(os.waitpid(renderer, 0)[1])
+            how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
+            # the first answer counts: nobody reads this one if the campaign was rendered
+            print(json.dumps(failed(f"its process {how}; memory may have run out.")), file=line, flush=True)
     finally:
         os._exit(0)
+
+
+def _render(job: dict[str, Any], line: TextIO, parent: int) -> NoReturn:
+    """Render one campaign within its limit of memory, and answer."""
+    status = 1
+    try:
+        die_with_parent(parent)
+        limit = int(job["memory"])
+        resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))  # of each process: the kernel inherits it
+        with suppress(OSError):
+            Path(job["log"]).unlink(missing_ok=True)
+            divert_output(job["log"])
+        spare = SpareKernel()
+        print(json.dumps(render_campaign(job, spare)), file=line, flush=True)
+        status = 0
+    finally:
+        os._exit(status)
 
 
 # ---- one campaign ------------------------------------------------------------------------------------------------

@@ -51,15 +51,31 @@ def same_moment(nights, monkeypatch):
     monkeypatch.setattr(find, "stamp_of", lambda file, own=find.stamp_of: own(file) and (1, 1, 1, 1))
 
 
+def no_manifest_can_be_read(_, monkeypatch):
+    def refuse(file: Path, own=find.hash_file) -> str:
+        if file.name == "manifest.json":
+            raise PermissionError(errno.EACCES, "Permission denied", str(file))
+        return own(file)
+
+    monkeypatch.setattr(find, "hash_file", refuse)
+
+
 @pytest.mark.parametrize(
     ("change", "rendered"),
     [
+        (no_manifest_can_be_read, "c0 c1 c2"),
         (lambda nights, _: shutil.rmtree(nights.out / "trial-2" / "2026-07-01-r1"), "c2"),
         (lambda _, patch: patch.setattr(night, "package_versions", lambda: {"numpy": "99"}), "c0 c1 c2"),
         (lambda nights, _: (nights.out / ".nightly.json").write_text("{"), "c0 c1 c2"),
         (same_moment, "c0"),
     ],
-    ids=["a lost report", "another program", "damaged memory", "an edit within the same moment"],
+    ids=[
+        "unreadable manifests",
+        "a lost report",
+        "another program",
+        "damaged memory",
+        "an edit within the same moment",
+    ],
 )
 def test_what_is_rendered_again(nights, monkeypatch, change, rendered):
     nights.night()

@@ -126,9 +126,10 @@ def test_the_memory_limit_holds_for_the_kernel(attempt, small, tmp_path):
 @pytest.mark.slow
 def test_a_killed_attempt_is_told(attempt, pool, small, tmp_path):
     told = pool.submit(attempt, job(small.file, tmp_path / "out"))
-    for process in wait_for(lambda: [below for one in work._current for below in kernels_below(one.process.pid)]):
-        process.kill()
-    assert "its process was killed" in told.result(60)["reason"]
+    loaded = wait_for(lambda: work._current[:])[0].process.pid
+    attempts = wait_for(lambda: kernels_below(loaded))
+    wait_for(attempts[0].children)[0].kill()
+    assert told.result(60) == work.failed("its process was killed by signal 9; memory may have run out.")
 
 
 @pytest.mark.slow
