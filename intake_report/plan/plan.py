@@ -90,7 +90,7 @@ def make_plan(
         campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[best], shown[best], runs, windows,
         () if metar is None else tuple(schedule.climate(campaign, metar, days[0].year, days[0].month)), (),
         (*notes, *_as_measured(about), *schedule.window_notes(campaign, days[:14], weather, place),
-         *schedule.order_sentences(runs), *_covariates(campaign, sizes[best], about)),
+         *order_sentences(runs), *_covariates(campaign, sizes[best], about)),
         risk_of_looking(campaign, sizes[best], LOOKED, np.random.default_rng([seed, 3])), repeat,
     )  # fmt: skip
     return replace(plan, instruments=tuple(_instruments(plan)))
@@ -142,6 +142,17 @@ def _choice(
         return sorted(by_time, key=lambda i: sizes[i].blocks != 4)
     enough = [i for i in by_time if all(chance >= planning.power for chance in chances[i])]
     return enough + sorted((i for i in by_time if i not in enough), key=lambda i: -sizes[i].blocks)
+
+
+def order_sentences(runs: Sequence[schedule.PlannedRun]) -> tuple[str, ...]:
+    """Return what the orders leave open, one sentence each, and which blocks hold one configuration only."""
+    orders = {name: tuple(run.configuration for run in block) for name, block in schedule.by_block(runs).items()}
+    alone = [name for name, order in orders.items() if len({*order}) < 2]
+    says = f"No difference can be made within {formatting.listing(alone, 'or')}: one configuration alone; such a block does not count."
+    return (
+        *schedule.order_notes([order for name, order in orders.items() if name not in alone]),
+        *((says,) if alone else ()),
+    )
 
 
 def _instruments(plan: Plan) -> Iterator[str]:
@@ -263,7 +274,7 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
 def runs_toml(plan: Plan) -> str:
     """Return the runs that are not in the campaign file yet as `[[run]]` tables, in the order of driving, to be pasted."""
     there = {run.id for run in plan.campaign.runs}
-    lines = [f"# Plan of {plan.date}, seed {plan.seed}", *(f"# {note}" for note in schedule.order_sentences(plan.runs))]
+    lines = [f"# Plan of {plan.date}, seed {plan.seed}", *(f"# {note}" for note in order_sentences(plan.runs))]
     lines += ['# Under [plan]: issued = "plan.json", once that file is copied beside the campaign file']
     for run in plan.runs:
         if run.id in there:

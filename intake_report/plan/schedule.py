@@ -148,8 +148,10 @@ def planned_runs(
     blocks = list(dict.fromkeys(run.block for run in runs))
     orders = block_orders(design.configurations, design.blocks, design.repeats, np.random.default_rng(seed))
     closing = design.configurations[:1] if design.closing else ()
-    for number in range(len(blocks), design.blocks):
-        name = next(n for i in itertools.count(number + 1) if (n := f"day-{i}") not in blocks)
+    # a difference is made within a block: one without a configuration is none of the design
+    whole = sum({*design.configurations} <= {run.configuration for run in block} for block in by_block(runs).values())
+    for number in range(whole, design.blocks):
+        name = next(n for i in itertools.count(len(blocks) + 1) if (n := f"day-{i}") not in blocks)
         blocks.append(name)
         order, driven = (*orders[number], *closing), Counter[str]()
         for configuration in order:
@@ -392,8 +394,3 @@ def _no_day(campaign: Campaign, runs: int, held: int, blocks: int, windows: Sequ
     )
     remedy = "Widen plan.hours or the weather limits, set a later plan.last_day, or plan fewer runs in a block."
     return DataError(what, file=campaign.given, where="plan", remedy=remedy)
-
-
-def order_sentences(runs: Sequence[PlannedRun]) -> tuple[str, ...]:
-    """Return what the orders leave open, one sentence each; see `order_notes`."""
-    return order_notes([tuple(run.configuration for run in block) for block in by_block(runs).values()])

@@ -15,14 +15,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from intake_report.campaign import load_campaign
 from intake_report.campaign.model import Campaign, Run
 from intake_report.cli import main
 from intake_report.errors import IntakeReportError
 from intake_report.plan import schedule
 from intake_report.plan.design import Design
-from intake_report.plan.plan import calendar, make_plan, runs_toml
+from intake_report.plan.plan import calendar, make_plan, order_sentences, runs_toml
 from intake_report.plan.schedule import DayWindow, PlannedRun, day_window, read_forecast, sun_elevation, window_notes
 
+DATA = Path(__file__).parents[2] / "data"
 TODAY = dt.date(2026, 6, 1)
 MADRID = ZoneInfo("Europe/Madrid")
 TEXT = """schema = 1
@@ -294,10 +296,21 @@ def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():
     assert schedule.with_repeats(model(), design, spare, ["1-sealed"]) == spare
 
 
+def test_days_that_hold_one_configuration_each_are_no_blocks(tmp_path):
+    names = ("stock", "open-cone", "sealed-snorkel")
+    runs = schedule.planned_runs(load_campaign(DATA / "three-days" / "campaign.toml"), Design(names, 4), 1, None, ())
+    left = {
+        name: [r.configuration for r in block] for name, block in schedule.by_block(runs).items() if not block[0].done
+    }
+    assert list(left) == ["day-4", "day-5", "day-6", "day-7"]
+    assert all(sorted(block) == sorted(names) for block in left.values())
+    assert "within monday, wednesday or friday: one configuration" in order_sentences(runs)[-1]
+
+
 @pytest.mark.slow
 def test_a_campaign_under_way_says_what_is_still_needed(tmp_path):
     folder = tmp_path / "trial"
-    shutil.copytree(Path(__file__).parents[2] / "data" / "ramp-trial", folder)
+    shutil.copytree(DATA / "ramp-trial", folder)
     (folder / "logs" / "d3r3-open-cone.csv.gz").unlink()
     plan = make_plan(folder, dt.date(2026, 6, 20))
     left = [run for run in plan.runs if not run.done]
