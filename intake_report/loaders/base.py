@@ -257,7 +257,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
 
 
 def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
-    """Return the text of a log as UTF-8 bytes (the same object when it already was), and where it starts."""
+    """Return the text of a log as UTF-8 bytes (the same object when it already was) and where it starts; DataError if it is none."""
     notices: list[Notice] = []
     head = bytes(data[:_SAMPLE])
     marks = ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4))
@@ -296,7 +296,7 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
 
 
 def read_text(path: Path) -> str:
-    """Return the text of a small file, unpacked, in whatever encoding it is; DataError as the two above."""
+    """Return the text of a small file, unpacked, in whatever encoding it is; DataError as `open_bytes` and `to_utf8`."""
     with placed(file=path):
         text, start, _ = to_utf8(open_bytes(path)[0])
     return bytes(text[start:]).decode("utf-8", "replace")

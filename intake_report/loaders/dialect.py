@@ -20,7 +20,9 @@ _BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[{](?P<unit>[^\[\]{}]*)[\]}]\s*$")
 _PARENTHESES = re.compile(r"^(?P<name>.*?)\s*\((?P<unit>[^()]*)\)\s*$")
 _COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
 _LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
-_TOO_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
+# Units that are more often part of a name.
+_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"
+_TOO_SHORT = frozenset(_SHORT.split())
 _ABSENT = "NaN nan NAN -NaN -nan N/A n/a NA null NULL None none - -- --- #N/A NODATA ? ERR ERROR * #VALUE! #DIV/0!"
 MISSING = frozenset(("", "NO DATA", "No Data", "no data", *_ABSENT.split()))
 SAMPLE_LINES = 300
@@ -266,11 +268,7 @@ def split_header(header: str) -> tuple[str, str | None]:
     for pattern in (_PARENTHESES, _COMMA):
         if (match := pattern.match(text)) and match["name"] and _is_unit(match["unit"]):
             return match["name"], match["unit"].strip()
-    if (
-        (match := _LAST_WORD.match(text))
-        and _is_unit(match["unit"])
-        and match["unit"].lower() not in _TOO_SHORT.split()
-    ):
+    if (match := _LAST_WORD.match(text)) and _is_unit(match["unit"]) and match["unit"].lower() not in _TOO_SHORT:
         unit = match["unit"]
         if unit.lower() == "rpm":
             return text, unit  # the unit is what names the quantity

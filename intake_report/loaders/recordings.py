@@ -76,7 +76,7 @@ class Frame(NamedTuple):
     number: int = 0  # place in the capture
 
     @property
-    def answers(self) -> bool:
+    def is_answer(self) -> bool:
         """Whether frames of its id carry diagnostic answers."""
         return self.identifier in _ANSWERS[self.extended]
 
@@ -133,7 +133,7 @@ def answers(frames: Iterable[Frame]) -> tuple[list[Frame], int]:
     unfinished: dict[int, tuple[Frame, int, int]] = {}  # so far, length, next sequence number
     for frame in frames:
         identifier, data = frame.identifier, frame.data
-        if not data or not frame.answers:
+        if not data or not frame.is_answer:
             continue
         kind = data[0] >> 4
         if kind in (0, 1) and unfinished.pop(identifier, None) is not None:
@@ -218,7 +218,7 @@ def _decode_dbc(frames: Sequence[Frame], path: Path, options: ReadOptions) -> tu
     failed = 0
     for frame in frames:
         message = described.get((frame.identifier, frame.extended))
-        if message is None or frame.answers:
+        if message is None or frame.is_answer:
             continue
         try:
             signals = message.decode(frame.data, decode_choices=False, scaling=True, allow_truncated=True)
