@@ -63,7 +63,7 @@ class Message:
     """One thing said about the data.
 
     The template is a constant of the program with the names of its values in braces; ``{title:lower}`` and ``{text:upper}``
-    change the case of the first letter only, ``{runs:is|are}`` is the word that agrees with a listing or a count. Texts of a
+    change the case of the first letter only, ``{runs:is|are}`` is the word that agrees with a listing or a number. Texts of a
     campaign or a log are values, never part of it.
     """
 
@@ -90,7 +90,7 @@ class _Said(NamedTuple):
 
     def __format__(self, case: str) -> str:
         if "|" in case:
-            many = len(self.part.parts) if isinstance(self.part, Listing) else getattr(self.part, "number", 0)
+            many = len(self.part.parts) if isinstance(self.part, Listing) else getattr(self.part, "number", self.part)
             return case.split("|")[many != 1]
         text = said(self.part, self.system)
         first = text[:1].lower() if case == "lower" else text[:1].upper() if case == "upper" else text[:1]

@@ -27,6 +27,11 @@ def test_listings_intervals_counts_and_messages_nest():
     assert said(Interval(None, None, "time", 0), "si") == "not bounded"
 
 
+@pytest.mark.parametrize(("few", "many"), [(Count(1, "run"), Count(0, "run")), (Listing(("a",)), Listing(())), (1, 2)])
+def test_a_word_agrees_with_a_listing_or_a_number(few, many):
+    assert [said(message("{x:is|are}", x=x), "si") for x in (few, many)] == ["is", "are"]
+
+
 def test_a_value_that_the_template_names_and_nobody_gave_is_an_error():
     with pytest.raises(KeyError):
         said(message("{absent}"), "si")

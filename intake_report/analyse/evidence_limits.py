@@ -68,8 +68,8 @@ declare(
      "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
      "Three series of each configuration, the part taken off and fitted again between them, configurations in turn."),
     ("quoted-airflow", 342, "bench", "airflow is as quoted and was not measured",
-     "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with "
-     "like.",
+     "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} "
+     "{unlike:does|do} not compare like with like.",
      "A flow bench curve of each configuration, or both airflows at one stated depression on one bench."),
     ("no-restriction", 446, "bench", "restriction was not measured of every configuration",
      "Restriction ({source}) was not measured of {names}.", "A curve of every configuration on the same bench."),

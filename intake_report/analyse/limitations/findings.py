@@ -77,6 +77,7 @@ def declare(*kinds: Kind) -> None:
     hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
     """
     for code, rank, endangers, cover, text, remedy, *alike in kinds:
+        assert code not in KINDS, code
         KINDS[code] = Limitation(code, text, remedy, rank, cover, "".join(alike), endangers)
 
 
