@@ -87,8 +87,7 @@ def run_notebook(
         try:
             run.join()
         finally:
-            if run.is_alive():
-                spare.send_signal(signal.SIGKILL)
+            spare.send_signal(signal.SIGKILL)  # interrupted, or never told what to do
             run.join(timeout=10.0)
     result = made[0]
     if isinstance(result, PapermillExecutionError) and not debug:
@@ -148,13 +147,16 @@ class SpareKernel:
 
     def start(self, **order: Any) -> None:
         """Let it become the kernel: its environment, folder and connection file."""
-        with open(self._orders, "w", encoding="utf-8") as pipe:
+        # where it was killed meanwhile, that is told when it does not answer
+        with suppress(BrokenPipeError), open(self._orders, "w", encoding="utf-8") as pipe:
             json.dump(order, pipe)
 
     def poll(self) -> int | None:
         """Return its exit status, or None while it lives."""
         if self.returncode is None:
-            ended, status = os.waitpid(self.pid, os.WNOHANG)
+            ended, status = self.pid, 0
+            with suppress(ChildProcessError):  # it ended, and whoever started this process ignores how its children end
+                ended, status = os.waitpid(self.pid, os.WNOHANG)
             self.returncode = os.waitstatus_to_exitcode(status) if ended else None
         return self.returncode
 

@@ -1,5 +1,6 @@
 """The process that renders: same bytes as a render on its own, limits, and nothing left behind, however it ends."""
 
+import os
 import shutil
 import signal
 import time
@@ -66,6 +67,15 @@ def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeyp
 
 def test_what_is_loaded_ahead_is_there():
     assert [name for name in (*kernel.MODULES, *work.MODULES) if find_spec(name) is None] == []
+
+
+def test_a_waiting_kernel_that_is_gone(tmp_path):
+    """It was killed before its order, and nobody kept how it ended: no error of the pipe, no missing child."""
+    spare = kernel.SpareKernel(tmp_path)
+    spare.send_signal(signal.SIGKILL)
+    os.waitpid(spare.pid, 0)
+    spare.start(cwd="/")
+    assert spare.poll() == 0
 
 
 def test_the_time_limit_ends_everything(attempt, tmp_path):
