@@ -198,9 +198,8 @@ class Case:
     pair: tuple[str, str] | None
     limit: float  # [internal unit]
     sign: float  # direction of the claim; 0 for "equal", whose limit is then its margin's stand-in
-    family: (
-        int  # headline metrics whose comparisons with the baseline Holm's adjustment covers; 0 where it is not applied
-    )
+    # headline metrics whose comparisons with the baseline Holm's adjustment covers; 0 where it is not applied
+    family: int
     common: bool  # the values are those that the models give on the common drive
     scatter: Scatter
 
