@@ -93,10 +93,8 @@ def check_logs(
         work.read((path,), ReadOptions())
         if not work.failed:
             stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.name.partition(".")[0]).strip("-_")[:40] or "log"
-            taken, ids = (
-                {run.run for run in keep.values()},
-                itertools.chain([stem], (f"{stem}-{n}" for n in itertools.count(2))),
-            )
+            taken = {run.run for run in keep.values()}
+            ids = itertools.chain([stem], (f"{stem}-{n}" for n in itertools.count(2)))
             _look_alone(work, next(id for id in ids if id not in taken))
         check = work.concluded()
         if check.accepted and work.run is not None:

@@ -95,10 +95,8 @@ def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]
                 moment = day.date + timedelta(minutes=5 * step)
                 air = float(day.temperature(step / 12.0)) + STATION_BIAS + rng.normal(0.0, 0.08)
                 direction = round(day.wind_from + rng.normal(0.0, 12.0)) % 360
-                speed, pressure = (
-                    max(0.3, day.wind_speed + rng.normal(0.0, 0.5)),
-                    day.pressure * 10.0 + rng.normal(0.0, 0.05),
-                )
+                speed = max(0.3, day.wind_speed + rng.normal(0.0, 0.5))
+                pressure = day.pressure * 10.0 + rng.normal(0.0, 0.05)
                 reading = f"{air:.1f},{_humidity(day, air):.0f},{pressure:.1f},{speed:.1f},{direction}"
                 rows.append(f"{moment:%Y-%m-%dT%H:%M:%SZ},{reading}")
             # hourly, as recorded the evening before: time, temperature [°C], wind [m/s]
