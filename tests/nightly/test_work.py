@@ -30,7 +30,9 @@ def job(file: Path, out: Path, **limits: object) -> dict[str, object]:
 def attempt():
     """The loaded process, once for all tests here; at the end nothing of it is left."""
     yield work.attempt
-    mine = psutil.Process().children(recursive=True)
+    # not all children of this process: kernels that other tests left waiting are none of it
+    loaded = [psutil.Process(one.process.pid) for one in work._current if one.process.poll() is None]
+    mine = [*loaded, *(child for one in loaded for child in one.children(recursive=True))]
     work.close()
     _, alive = psutil.wait_procs(mine, timeout=5)
     assert alive == []
