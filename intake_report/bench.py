@@ -1,6 +1,6 @@
 """Evidence from off the road: restriction and airflow, exposure trials, times to change a part, cautions.
 
-Airflow [m³/s] at one stated air density per curve, pressure drop [kPa]; what an engine displaces.
+Airflow [m³/s] at one stated air density per curve, pressure drop [kPa].
 """
 
 import math
@@ -260,19 +260,6 @@ def _comparable_quote(depression: float | None, versus: float | None) -> Message
     if abs(depression / versus - 1.0) > EQUAL_DEPRESSION:
         return message("taken at {at} and {other}: cannot be compared", code="unequal", at=at, other=other)
     return message("both at {at}: like with like, as quoted, without an interval", code="equal", at=at)
-
-
-def theoretical_volume_flow(displacement: float, speed: float) -> float:
-    """Volume [m³/s] that a four-stroke engine displaces, by displacement [L] and speed [rpm]: one filling in two revolutions."""
-    return displacement / 1000.0 * speed / 60.0 / 2.0
-
-
-def volumetric_efficiency(mass_flow: float, displacement: float, speed: float, density: float) -> float:
-    """Volumetric efficiency [%]: mass airflow [g/s] over the theoretical one at a stated density [kg/m³].
-
-    With ambient density it contains restriction and heating of the intake; with manifold density it does not.
-    """
-    return 100.0 * mass_flow / (1000.0 * density * theoretical_volume_flow(displacement, speed))
 
 
 def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:

@@ -284,3 +284,16 @@ def check_pressure(pressure: float, elevation: float | None = None) -> None:
     """Raise what `question_pressure` finds as a DataError."""
     if question := question_pressure(pressure, elevation):
         raise DataError(said(question.what, "si"), remedy=question.remedy)
+
+
+def theoretical_volume_flow(displacement: float, speed: float) -> float:
+    """Volume [m³/s] that a four-stroke engine displaces, by displacement [L] and speed [rpm]: one filling in two revolutions."""
+    return displacement / 1000.0 * speed / 60.0 / 2.0
+
+
+def volumetric_efficiency(mass_flow: float, displacement: float, speed: float, density: float) -> float:
+    """Volumetric efficiency [%]: mass airflow [g/s] over the theoretical one at a stated density [kg/m³].
+
+    With ambient density it contains restriction and heating of the intake; with manifold density it does not.
+    """
+    return 100.0 * mass_flow / (1000.0 * density * theoretical_volume_flow(displacement, speed))

@@ -70,7 +70,7 @@ def _theoretical(
     displacement = campaign.vehicle.displacement
     if dyno is None or dyno.grid is None or not displacement:
         return None
-    airflow = bench.theoretical_volume_flow(displacement, dyno.grid.high)
+    airflow = air.theoretical_volume_flow(displacement, dyno.grid.high)
     common = next((s.airflow for s in on_bench.restrictions if s.airflow is not None), None) if on_bench else None
     return results.TheoreticalAirflow(dyno.grid.high, airflow, None if common is None else 100.0 * common / airflow)
 
@@ -240,6 +240,6 @@ def _full_throttle(
     turning, efficiency = np.isfinite(speed) & (speed > 0.0), None
     if displacement and turning.any():
         flows = zip(mass[turning], speed[turning], strict=True)
-        shares = [bench.volumetric_efficiency(flow, displacement, rpm, weather.density) for flow, rpm in flows]
+        shares = [air.volumetric_efficiency(flow, displacement, rpm, weather.density) for flow, rpm in flows]
         efficiency = float(np.mean(shares))
     return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], int(turning.sum()), efficiency)

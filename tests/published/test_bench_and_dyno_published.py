@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from intake_report.air import density_ideal
-from intake_report.bench import Scaling, exposure_bound, fit_restriction, theoretical_volume_flow, volumetric_efficiency
+from intake_report.air import density_ideal, theoretical_volume_flow, volumetric_efficiency
+from intake_report.bench import Scaling, exposure_bound, fit_restriction
 from intake_report.dyno.pulls import power_from_torque, torque_from_power
 from intake_report.units import from_internal, to_internal
 
