@@ -41,6 +41,8 @@ MODULES = (  # with what they import themselves all that every render needs
     "intake_report.analyse", "intake_report.render.sections", "intake_report.render.typst", "intake_report.render.notebook",
     "intake_report.publish", "ipykernel.kernelapp", "papermill", "scipy.stats", "scipy.signal", "typst",
 )  # fmt: skip
+# what glibc, CPython and Arrow say where no memory is left, or none for the stack of one more thread
+OUT_OF_MEMORY = ("Cannot allocate memory", "can't start new thread", "Failed to launch worker thread")
 _OPTIONS = ("--InteractiveShellApp.ignore_cwd=True", "--HistoryManager.enabled=False")
 
 
@@ -284,10 +286,10 @@ def as_user_error(name: str, text: str) -> IntakeReportError:
         return CampaignErrors(tuple(CampaignError(line) for line in text.splitlines()))
     if name in ("CampaignError", "DataError"):
         return CampaignError(text) if name == "CampaignError" else DataError(text)
+    if name.endswith("MemoryError") or any(sign in text for sign in OUT_OF_MEMORY):
+        return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
     if name in ("OSError", "PermissionError", "FileNotFoundError"):
         return MachineError(f"{text.rstrip('.')}.", remedy="Run it again once that is mended.")
-    if name in ("MemoryError", "_ArrayMemoryError"):
-        return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
     if name == "CellExecutionError" and not text:  # a cell failed, and its error could not even be told
         what = "the notebook stopped without saying why, as it does where memory runs out."
         return MachineError(what, remedy="Free some, or raise the limit; else run again with --debug.")

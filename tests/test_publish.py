@@ -274,6 +274,8 @@ def test_an_issued_report_is_never_overwritten(copy, tmp_path):
 def test_errors_of_the_notebook_keep_their_sentence():
     assert isinstance(as_user_error("CampaignErrors", "a\nb"), CampaignError)
     assert str(as_user_error("DataError", "log.csv: no rows.")) == "log.csv: no rows."
+    for name in ("_ArrayMemoryError", "RuntimeError", "OSError"):
+        assert "more memory was needed" in str(as_user_error(name, "can't start new thread"))
     fault = as_user_error("ZeroDivisionError", "division by zero")
     assert "ZeroDivisionError" in str(fault) and "--debug" in str(fault)
 

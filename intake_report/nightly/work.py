@@ -24,7 +24,14 @@ from typing import Any, NoReturn, TextIO
 from intake_report.__main__ import isolated
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, IntakeReportError, MachineError
-from intake_report.kernel import SpareKernel, die_with_parent, divert_output, kernel_environment, load_modules
+from intake_report.kernel import (
+    SpareKernel,
+    as_user_error,
+    die_with_parent,
+    divert_output,
+    kernel_environment,
+    load_modules,
+)
 from intake_report.nightly import find
 from intake_report.provenance import issued_reports, package_versions, read_manifest, source_hash
 from intake_report.publish import Published, publish
@@ -32,6 +39,7 @@ from intake_report.render.document import report_date
 
 TRIES = 2  # loaded processes that an attempt may lose
 DYING = 0.5  # s that a process may take to be gone after its sockets are
+LOOK = 0.05  # s between two looks at the memory of a campaign, which grows by some 100 MB in that time at most
 MODULES = ("scipy.spatial", "pyproj", "shapely")  # beside those of every render
 MOST_POINTS = 20  # reports that a trend goes back
 MOST_CHANGES, MOST_WARNINGS = 6, 3  # statements that the index quotes; the report has all
@@ -213,26 +221,52 @@ def _child(channel: socket.socket, parent: int) -> NoReturn:
             renderer = os.fork()
             if renderer == 0:
                 _render(job, line, own)
-            status = os.waitstatus_to_exitcode(os.waitpid(renderer, 0)[1])
-            how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
             # the first answer counts: nobody reads this one if the campaign was rendered
-            print(json.dumps(failed(f"its process {how}; memory may have run out.")), file=line, flush=True)
+            print(json.dumps(failed(_ending(renderer, job["memory"]))), file=line, flush=True)
     finally:
         os._exit(0)
 
 
+def _ending(renderer: int, limit: int) -> str:
+    """Wait until a renderer has ended, or end it where it or its kernel holds more data than `limit` [byte]; say how it was.
+
+    No limit of the system does that: where one is met, a thread that is started may never answer (CPython), and what fails
+    says so in many ways.
+    """
+    while not (ended := os.waitpid(renderer, os.WNOHANG))[0]:
+        if max(_data(pid) for pid in (renderer, *_children(renderer))) > limit:
+            os.kill(renderer, signal.SIGKILL)  # its kernel ends with it
+            os.waitpid(renderer, 0)
+            return f"it needed more than {limit / (1 << 30):.3g} GiB of memory, the limit, and was ended."
+        time.sleep(LOOK)
+    status = os.waitstatus_to_exitcode(ended[1])
+    how = f"was killed by signal {-status}" if status < 0 else f"ended with status {status}"
+    return f"its process {how}; memory may have run out."
+
+
+def _data(pid: int) -> int:
+    """Return the memory that a process holds, mapped files left out [byte]; 0 if it has ended, or this is not Linux."""
+    with suppress(OSError):
+        _, resident, shared, *_ = Path(f"/proc/{pid}/statm").read_text().split()  # pages; proc(5)
+        return (int(resident) - int(shared)) * resource.getpagesize()
+    return 0
+
+
+def _children(pid: int) -> list[int]:
+    with suppress(OSError):
+        return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    return []
+
+
 def _render(job: dict[str, Any], line: TextIO, parent: int) -> NoReturn:
-    """Render one campaign within its limit of memory, and answer."""
+    """Render one campaign, and answer."""
     status = 1
     try:
         die_with_parent(parent)
-        limit = int(job["memory"])
-        resource.setrlimit(resource.RLIMIT_DATA, (limit, limit))  # of each process: the kernel inherits it
         with suppress(OSError):
             Path(job["log"]).unlink(missing_ok=True)
             divert_output(job["log"])
-        spare = SpareKernel()
-        print(json.dumps(render_campaign(job, spare)), file=line, flush=True)
+        print(json.dumps(render_campaign(job, SpareKernel())), file=line, flush=True)
         status = 0
     finally:
         os._exit(status)
@@ -261,8 +295,8 @@ def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> di
             more = {"whole": True, "files": files if rest else {}}
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         traceback.print_exc()
-        fault = f"a fault of the program ({type(error).__name__}: {error})."
-        reason = str(error) if isinstance(error, OSError) else fault
+        name = "OSError" if isinstance(error, OSError) else type(error).__name__
+        reason = str(as_user_error(name, str(error)))
     return {"state": "failed", "reason": reason, **more}
 
 

@@ -128,10 +128,12 @@ def test_same_bytes_as_a_render_on_its_own(attempt, small, tmp_path):
     assert told["summary"]["answer"] and len(told["files"]) == 5
 
 
-@pytest.mark.slow
-def test_the_memory_limit_holds_for_the_kernel(attempt, small, tmp_path):
-    told = attempt(job(small.file, tmp_path / "out", memory=420 << 20))
-    assert told["state"] == "failed" and "memory" in told["reason"].lower(), told
+@pytest.mark.parametrize("limit", [0.0, *(pytest.param(mib, marks=pytest.mark.slow) for mib in (230.0, 280.0))])
+def test_the_memory_limit_ends_everything(attempt, small, tmp_path, limit):
+    """What is loaded, the kernel, the pages: whoever needs more than the limit [MiB]."""
+    told = attempt(job(small.file, tmp_path / "out", memory=limit * (1 << 20)))
+    assert told == work.failed(f"it needed more than {limit / 1024:.3g} GiB of memory, the limit, and was ended.")
+    wait_for(lambda: not kernels_below(work._current[-1].process.pid))
     assert report_folders(tmp_path / "out") == []
 
 
