@@ -102,8 +102,7 @@ def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str)
         key, what = ".metric", f"“{claim.metric}” is measured on a dyno, and the campaign has no pull."
         remedy = "Add [[pull]] entries, or name a metric of the runs."
     elif find_key(claim, metrics) is None:
-        what = "the claim's metric is not among those that the campaign computes."
-        remedy = "Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit."
+        key, what, remedy = _not_computed(campaign, claim, metrics)
     elif not is_absolute(claim) and claim.configuration == other(campaign, claim):
         key, what = ".versus", "the claim compares a configuration with itself."
         remedy = "Name another configuration, or a limit with “at most” or “at least” and no `versus`."
@@ -113,6 +112,21 @@ def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str)
     if what:
         raise CampaignError(what, where=where + key, remedy=remedy)
     limit_of(claim, where)
+
+
+def _not_computed(campaign: Campaign, claim: Claim, metrics: Metrics) -> tuple[str, str, str]:
+    """Return key, what and remedy of a claim on a metric whose margin, phase or limit the campaign lacks."""
+    there = [key.parameter for key in metrics if key.spec.id == claim.metric]
+    if REGISTRY[claim.metric].spec.parameter == "limit":
+        return ".metric", f"“{claim.metric}” needs a limit, which the campaign lacks.", "Set metrics.alarm_limit."
+    if claim.phase is not None:
+        known = nearest(claim.phase, [phase.key for phase in there], "The campaign has:")
+        return ".phase", f"there is no phase “{claim.phase}”.", known
+    margin, *margins = (
+        formatting.margin(x or 0.0, campaign.about.units) for x in (claim.margin, *(one.number for one in there))
+    )
+    remedy = f"Add it to metrics.recovery_margins, which holds {formatting.listing(margins) or 'none'}."
+    return ".margin", f"nothing is computed for a margin of {margin}.", remedy
 
 
 def _not_on_common(campaign: Campaign, claim: Claim, spec: MetricSpec) -> str:

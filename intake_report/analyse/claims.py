@@ -7,6 +7,7 @@ from statistics import fmean
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, model_objection, objection, other
 from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
+from intake_report.analyse.compare.estimate import reasons_of
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
@@ -168,7 +169,7 @@ def _of_mean(
     of_metric = [v for v in values if v.key == key.key and v.configuration == claim.configuration]
     runs = [v for v in of_metric if v.status != "not computed"]
     if not runs:
-        return "no run has a value"
+        return reasons_of(of_metric, "no run of the configuration is in the comparison")
     if unresolved(runs):
         return UNRESOLVED
     missed, within = (sum(v.status == state for v in runs) for state in ("not reached", "within at entry"))
@@ -262,7 +263,7 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
     if not e.replicated:
         why = "without repeated runs on both sides day, traffic and configuration cannot be told apart"
         if is_absolute(claim):
-            why = "one run, or one block, does not show how runs scatter"
+            why = "one run does not show how runs scatter"
         reason = message("{evidence}; {why}", "not-replicated", evidence=e.text, why=e.note or why)
         return _result(claim, key, "indication only", reason, **numbers)
     if e.u is None and e.order is not None and limit == 0.0 and claim.relation in ("lower", "higher"):

@@ -269,7 +269,9 @@ class DynoSection(Section):
     """How the pulls are brought to common conditions."""
 
     correction: str = described("Name of a power correction with its edition", "none")
-    air: Literal["cell", "ambient", "intake"] = described("Air of the correction; intake air is refused", "cell")
+    air: Literal["cell", "ambient", "intake"] = described(
+        "Air of the correction; not intake air, which would correct away the effect under test", "cell"
+    )
     elevation: Length | None = described("Of the test cell: questions a cell pressure reduced to sea level")
     fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = described(
         "mg per litre and cycle, for the compression-ignition corrections"

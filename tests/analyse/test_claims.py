@@ -258,6 +258,15 @@ def test_words_that_do_not_fit_the_metric(one, part):
 
 
 @pytest.mark.parametrize(
+    ("bounds", "part"),
+    [((240.0,), "no run reached the margin"), ((0.0,), "was within the margin"), ((240.0, 0.0), "or did not reach it")],
+)
+def test_a_difference_of_times_that_no_run_has_says_why(bounds, part):
+    values = [(bounds[i % len(bounds)],) for i in range(9)]
+    assert part in words(judge(recovers("Sooner."), values))
+
+
+@pytest.mark.parametrize(
     "one",
     [
         recovers("Within 3 °F of ambient sooner."),
@@ -278,8 +287,13 @@ def test_words_that_fit(one):
         (claim(metric="mean_over_ambiant"), ".metric", "Did you mean “mean_over_ambient”?"),
         (claim(phase=None), "", "needs a phase"),
         (claim(metric="recovery_time"), "", "needs a margin"),
-        (claim(phase="suburb"), "", "not among those"),
-        (claim(metric="recovery_time", margin="4 degF"), "", "not among those"),
+        (claim(phase="citi"), ".phase", "there is no phase “citi”. Did you mean “city”?"),
+        (claim(metric="recovery_time", margin="4 degF"), ".margin", "for a margin of 4\u00a0°F"),
+        (
+            claim(metric="time_above_limit"),
+            ".metric",
+            "needs a limit, which the campaign lacks. Set metrics.alarm_limit.",
+        ),
         (claim(relation="at most"), "", "needs a value"),
         (claim(relation="at most", value="3"), ".value", "has no unit"),
         (claim(value="20 s"), ".value", "does not measure"),
@@ -290,7 +304,7 @@ def test_words_that_fit(one):
     ],
 )
 def test_mistakes_are_refused_with_the_key(one, where, part):
-    (error,) = claim_mistakes(model(one), METRICS)
+    (error,) = claim_mistakes(model(one), keys(MARGINS, PHASES, None))
     assert part in str(error) and error.where == f"claim[1]{where}"
 
 

@@ -27,6 +27,14 @@ their own, times above a limit do not follow a straight line, and engine metrics
 LEAST_LEFT = 5
 OF_CONFIGURATION = 0.05  # p below which the configurations differ in the covariate itself
 CENSORED = {"not reached": 1, "within at entry": -1}  # "longer than", "sooner than"
+UNTIMED = {  # no run has a time: states of the runs, first and last by name
+    ("not reached", "not reached"): "no run reached the margin: no difference of times can be given",
+    ("within at entry", "within at entry"): "every run was within the margin at the entry: none has a time to compare",
+    (
+        "not reached",
+        "within at entry",
+    ): "every run was within the margin at the entry or did not reach it: none has a time",
+}
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
 
 
@@ -67,8 +75,8 @@ def estimate(
     repeated = any(len(side) > n for side, n in zip(sides, units, strict=True))
     if apart and repeated:
         return _nested(sides[0], sides[1], level, names)
-    if all(v.status in CENSORED for v in known):
-        return "No run reached the mark: no difference of times can be given"
+    if {v.status for v in known} <= CENSORED.keys():
+        return UNTIMED[min(v.status for v in known), max(v.status for v in known)]
     pair = _label(versus, names), _label(configuration, names)
     times, censored = [_time(v) for v in known], [CENSORED.get(v.status, 0) for v in known]
     found = statistics.compare_censored(times, censored, [_label(c, names) for c in ids], blocks, pair, level)
