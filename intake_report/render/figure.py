@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 # Noisy lines of 60 000 points shrink to two fifths; no difference can be seen in print.
 _SIMPLIFY = 0.3
 _OUTLINES: dict[str, Any] = {}  # of glyphs, by name
+_TICK = r"\mathdefault"  # in what matplotlib writes at a logarithmic axis, whatever else is no mathematics
 _BREAK = re.compile(r"\s*\n\s*")
 _ID = re.compile(r'(?<= id=")|(?<="#)|(?<=url\(#)')
 _ROOT = (
@@ -35,7 +36,7 @@ _ROOT = (
 
 
 class FigureOf(NamedTuple):
-    """A figure whose label names its files and begins its ids; its texts hold no mathematics."""
+    """A figure whose label names its files and begins its ids."""
 
     figure: Figure
     label: str
@@ -82,12 +83,18 @@ class _Visible(RendererSVG):
         """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
         return self._names.setdefault((type, str(content)), f"{type or 'c'}{len(self._names) + 1}")
 
-    def get_text_width_height_descent(self, s: str, prop: FontProperties, *_: Any) -> tuple[float, float, float]:
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
+        if ismath or _TICK in s:
+            size: tuple[float, float, float] = text_to_path.get_text_width_height_descent(s, prop, True)
+            return size
         return text_size(s, prop.copy())
 
     def _draw_text_as_path(
-        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, *_: Any
+        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, ismath: Any, mtext: Any = None
     ) -> None:
+        if ismath or _TICK in s:
+            super()._draw_text_as_path(gc, x, y, s, prop, angle, True, mtext)
+            return
         places = _glyphs(s, prop.copy())
         for name in dict.fromkeys(name for name, _ in places if name not in self._glyph_map):
             self._glyph_map[name] = name

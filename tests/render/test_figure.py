@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 from matplotlib.figure import Figure as MplFigure
+from matplotlib.font_manager import findfont, get_font
 
 from intake_report.errors import DataError
 from intake_report.render import blocks
@@ -67,6 +68,15 @@ def test_a_figure_is_displayed_with_its_alternative_text(monkeypatch):
     assert bundle["image/svg+xml"] == block.svg
     below = caption(block)["text/html"]
     assert 'aria-label="alt text"' in below and "<b>Figure 1.</b> c</figcaption>" in below and "<svg" not in below
+
+
+def test_powers_of_ten_are_typeset_and_a_name_with_dollars_is_not():
+    sign = f'--DejaVuSans-{get_font(findfont("DejaVu Sans")).get_char_index(ord(chr(92))):x}"'
+    figure = drawing(1)
+    figure.axes[0].set_yscale("log")
+    assert sign not in FigureOf(figure, "fa").captioned("c", "a").svg
+    figure.axes[0].set_title(r"$\mu$ for $1", parse_math=False)
+    assert sign in FigureOf(figure, "fa").captioned("c", "a").svg
 
 
 def test_the_last_digits_of_a_limit_name_nothing():
