@@ -162,6 +162,7 @@ def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
     for value in known.result.of("mean_over_ambient:city"):
         assert value.u_common == pytest.approx(expected, rel=0.12)
         assert value.u**2 == pytest.approx(value.u_common**2 + value.u_own**2, rel=0.15)
+        assert max(value.u_common, value.u_own) <= value.u
         assert value.low < value.value < value.high
 
 

@@ -229,9 +229,16 @@ def with_uncertainty(values: MetricValues, uncertainty: Uncertainty) -> MetricVa
             share = Value(whole.failed, "share")
             failed = message("in {share} of the draws it could not be computed", code="draws-failed", share=share)
             note = in_one([note, failed] if note else [failed])
-        parts: Any = {"u_common": common and common.u, "u_own": own and own.u, "draws_not_reached": whole.not_reached}
+        parts: Any = {"u_common": _part(common, whole), "u_own": _part(own, whole)}
+        parts["draws_not_reached"] = whole.not_reached
         rows.append(replace(value, u=whole.u, low=whole.low, high=whole.high, note=note, **parts))
     return tuple(rows)
+
+
+def _part(part: DrawSummary | None, whole: DrawSummary) -> float | None:
+    """Return the standard uncertainty of a part: it has fewer draws, and what it passes the whole by is their chance."""
+    u = part and part.u
+    return u if u is None or whole.u is None else min(u, whole.u)
 
 
 def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
@@ -265,7 +272,7 @@ def statement(
             whole = summarise_draws(parts[0], level) if len(parts) == 3 else None
             if whole is None or whole.u is None or whole.low is None or whole.high is None:
                 continue
-            common, own = (float(np.std(part, ddof=1)) for part in parts[1:])
+            common, own = (min(float(np.std(part, ddof=1)), whole.u) for part in parts[1:])
             rows.append((key.key, other, baseline, whole.u, common, own, whole.low, whole.high))
     columns = ["key", "configuration", "versus", "u", "u_common", "u_own", "low", "high"]
     return replace(uncertainty.statement, differences=pd.DataFrame(rows, columns=columns, dtype=object))
