@@ -128,14 +128,10 @@ def test_dots_figure_shows_each_value_once_and_the_means(demo):
         assert metric_title(key, result.units) == panel.get_title(loc="left").replace("\n", " ")
 
 
-def test_configurations_differ_in_more_than_colour(demo):
-    look = plots.Look(demo.chain.result)
+def test_configurations_differ_in_more_than_colour_and_the_baseline_comes_first(demo):
+    look = plots.Look(result := demo.chain.result)
     for kind in (look.colour, look.marker, look.dash):
         assert len({str(kind[id]) for id in look.ids}) == 3
-
-
-def test_baseline_comes_first_whatever_the_order_of_the_file(demo):
-    result = demo.chain.result
     turned = replace(result, configurations=tuple(reversed(result.configurations)))
     assert plots.Look(turned).ids[0] == result.baseline.id
 

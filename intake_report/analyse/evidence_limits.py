@@ -25,8 +25,8 @@ declare(
      "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
      "Weather reports with their station's elevation, over the time of every run."),
     ("forecast-missed", 430, "values", "ambient differed from the forecast",
-     "{runs}: mean ambient differed from the forecast by more than {limit} (common practice), at most by {size} in "
-     "{worst}.",
+     "{runs}: mean ambient differed from the forecast by more than {limit} (common practice), at most by "
+     "{size}{worst}.",
      "Runs on days that come as forecast; the acceptance criterion on ambient decides."),
     ("correction-range", 345, "power", "a power correction is outside its range",
      "{what} ({pulls:pull|pulls} {pulls}).",
@@ -115,7 +115,8 @@ def _weather(evidence: Evidence) -> Iterator[Limitation]:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
         size = Value(worst.difference, "temperature_difference", 1, signed=True)
         limit = Value(evidence.weather.forecast_limit, "margin")
-        yield limitation("forecast-missed", runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
+        where = message(" in {run}", run=worst.run) if len(beyond) > 1 else ""
+        yield limitation("forecast-missed", runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=where)
 
 
 def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Limitation]:

@@ -1,9 +1,9 @@
 """Sections in the reader's words: places, acceptance, provenance, cover facts, and what the figures leave room for."""
 
 import re
+from collections import Counter
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from intake_report import plots_values
@@ -11,6 +11,7 @@ from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
 from intake_report.render.document import number
+from intake_report.render.sections import findings
 from intake_report.render.typst import WHOLE, plan
 
 from .samples import table
@@ -82,17 +83,6 @@ def test_limits_are_converted_where_they_are_printed_and_texts_of_a_campaign_nev
     assert ("Notes", "tyre Rain 40 °C, 2.2 km/h") in facts
 
 
-def test_files_of_a_table_hold_its_rows_in_internal_units(badly_designed):
-    """The same declaration gives the printed miles and the file's metres."""
-    result = badly_designed.chain.result
-    made = table(sections.run_log(result), "tab-runs")
-    head, *rows = made.values
-    lengths = [row[head.index("length")] for row in rows]
-    assert lengths == [run.length for run in result.runs]
-    column = [plain(c.title) for c in made.columns].index("Length [mi]")
-    assert [float(row[column]) for row in made.rows] == [round(x / 1609.344, 2) for x in lengths]
-
-
 def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path):
     (command,) = texts(sections.provenance(demo.chain.campaign, "2026-07-01"), Preformatted)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
@@ -101,11 +91,8 @@ def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path)
 def test_facts_of_the_cover_are_those_of_the_runs(demo, result):
     (cover,) = sections.cover(demo.chain.campaign, result, "2026-07-01", 1)
     facts = dict(cover.facts)
-    days = sorted(run.start[:10] for run in result.runs)
-    assert days[0] in facts["Runs"] and days[-1] in facts["Runs"]
-    mean = min(result.conditions["ambient_mean"])
-    assert f"{mean:.1f}" in [row[3] for row in table(sections.conditions(result), "tab-conditions").rows]
-    assert facts["Route"]
+    assert facts["Runs"] == "9 of 9 in the comparison, in 3 blocks, driven 2026-06-09 to 2026-06-11"
+    assert facts["Weather"] == "mean ambient 26.7 to 27.8\u00a0°C, wind 7 to 17\u00a0km/h, road dry" and facts["Route"]
 
 
 def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo, result):
@@ -115,10 +102,19 @@ def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo, resul
     assert "were compared" in texts(sections.methodology(demo.chain.campaign, result))[0]
 
 
-def test_curves_along_the_route_fill_the_width(demo):
-    axes = plots_values.route_figure(demo.chain.result, "").get_axes()
-    ends = np.concatenate([line.get_xdata() for a in axes for line in a.get_lines()]).astype(float)
-    assert axes[-1].get_xlim() == (pytest.approx(np.nanmin(ends)), pytest.approx(np.nanmax(ends)))
+def test_blocks_and_scatter_are_spoken_of_only_where_there_are_some(demo, badly_designed):
+    words = []
+    for c in (demo.chain, badly_designed.chain):
+        of_campaign = [one for make in (sections.method, sections.methodology) for one in make(c.campaign, c.result)]
+        words.append(" ".join(texts((*of_campaign, *sections.places(c.result)))))
+    for text in ("taken within blocks", "Student's t", "met every block", "3 blocks of runs"):
+        assert [text in said for said in words] == [True, False]
+    assert "each in a block of its own" in words[1] and "the instruments' errors alone" in words[1]
+    single = badly_designed.chain.result
+    titles = [c.title for c in table(sections.details(single), "tab-basis").columns]
+    assert titles == ["Metric", "Configuration", "u, shared biases", "Equivalence"]
+    row = table(sections.results(single), "tab-results").rows[0]
+    assert "[°F]" in row[0] and not any("°F" in cell for cell in row[1:])
 
 
 def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
@@ -130,7 +126,13 @@ def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
     assert len(labels) == 2 and all(t.get_ha() == "right" and t.xy[0] == 1.0 for t in labels)
 
 
-def test_differences_have_one_row_per_metric_and_a_legend(result):
+def test_differences_have_one_row_per_metric_a_legend_and_a_title_that_counts_what_is_shown(result, monkeypatch):
+    calls, found, draw = Counter(c.call for c in result.comparisons), [], plots_values.difference_figure
+    monkeypatch.setattr(findings, "difference_figure", lambda *a: found.append(a[2]) or draw(*a))
+    sections.details(result)
+    assert (
+        found[0].startswith(f"{calls['shown']} of ") and calls["exploratory"] and "more as exploratory only" in found[0]
+    )
     keys = [k for k in result.metrics if k.spec.headline]
     figure = plots_values.difference_figure(result, keys, "")
     assert sum(len(a.get_yticklabels()) for a in figure.get_axes()) == len(keys)

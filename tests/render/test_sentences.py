@@ -59,14 +59,14 @@ def test_margin_that_is_not_reached_is_said_with_its_count(result):
     assert "not reached in 1 of 3 runs, else in" in text and "with Open cone element" in text
 
 
-def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo, result):
-    """Of two margins the usable one is quoted, with the word that the other cannot be decided."""
+def test_margin_that_the_sensor_cannot_decide_does_not_lead(result, badly_designed):
+    """Of two margins the usable one is quoted, with what the instruments leave of either: at 5 °F ± 102 s is no order."""
+    first = sentences(badly_designed.chain.result)[0]
+    assert first.endswith("; the instruments are too coarse for 3 °F; at 5 °F they leave open which is faster.")
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
-    step, margin = Value(1.2, "temperature_difference", 1), Value(result.metric(narrow).parameter.number, "margin")
-    coarse = limitation(
-        "margin-resolution", u=step, step=step, margin=margin, why="large", cost="far off", least=margin
-    )
-    limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
+    margin = Value(result.metric(narrow).parameter.number, "margin")
+    said = dict.fromkeys(("u", "step", "why", "cost", "least"), "") | {"margin": margin}
+    limited = replace(result, limitations=(limitation("margin-resolution", **said),), decides=(narrow, wide))
     assert "the instruments are too coarse for 3 °F, not for 5 °F" in sentences(limited)[0]
     assert "within 5 °F (2.8 K)" in sentences(limited)[0]
 

@@ -1,6 +1,7 @@
 """Limitations of the differences: how well they are known, what they assume, what would sharpen them."""
 
 import math
+from collections import Counter
 from collections.abc import Iterator
 
 from intake_report.analyse.limitations.findings import Findings, all_of, counted, declare, limitation
@@ -55,7 +56,7 @@ declare(
      "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that "
      "changes from block to block."),
     ("independence-untested", 315, "comparison", "too few runs to test that they are independent",
-     "Runs of a block are taken as independent of each other; there are too few to test that.",
+     "Runs{of} are taken as independent of each other; there are too few to test that.",
      "Three runs or more in a block."),
     ("interaction", 250, "comparison", "a difference may depend on the day",
      "In {parts} a difference depends on the day: a block does not shift all configurations alike. The intervals rest "
@@ -239,8 +240,9 @@ def _assumptions(f: Findings) -> Iterator[Limitation]:
             parts.append(message(template, title=title_of(f.headline[c.key]), lag=lag, p=p))
     if parts:
         yield limitation("related-runs", parts=all_of(parts))
-    elif f.checks and all(c.lag_p is None for c in f.checks):
-        yield limitation("independence-untested")
+    elif any(c.basis == "runs" for c in f.differences) and f.checks and all(c.lag_p is None for c in f.checks):
+        repeated = Counter(run.block for run in f.used.values() if run.block).most_common(1)
+        yield limitation("independence-untested", of=" of a block" if repeated and repeated[0][1] > 1 else "")
     if keys := [c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED]:
         yield limitation("interaction", keys=keys, parts=all_of(title_of(f.headline[key]) for key in keys))
     template, parts = "{title} (half-width {half} against {plain})", []

@@ -43,15 +43,15 @@ declare(
     ("one-configuration", 20, "comparison", "only one configuration has runs left",
      "Only {name} has runs in the comparison: its values stand, but nothing is compared.",
      "Runs of another configuration in the same blocks."),
-    ("confounded", 110, "comparison", "no block holds two configurations, so days and configurations are mixed",
-     "Each of the {blocks} blocks holds runs of one configuration only: whatever differed between the blocks (weather, "
+    ("confounded", 110, "comparison", "no block or day holds two configurations, so days and configurations are mixed",
+     "Each of the {blocks} {what}s holds runs of one configuration only: whatever differed between the {what}s (weather, "
      "traffic, time of day) is mixed with the effect of the configuration.",
      "Run every configuration in every block, in changing order.", "one-run"),
     ("no-common-block", 120, "comparison", "some configurations share no block with the baseline",
      "{names} {names:shares|share} no block with {baseline}: compared by way of other configurations, or not at all.",
      "Blocks that hold {baseline} and {names}."),
-    ("one-block", 200, "comparison", "all runs are of one block, so other days are unknown",
-     "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold "
+    ("one-block", 200, "comparison", "all runs are of one block or day, so other days are unknown",
+     "All {runs} runs are of one {what}: the scatter between runs is that of one day, and whether the differences hold "
      "on another day is not known.",
      "The same runs in a second and third block."),
     ("no-blocks", 210, "comparison", "some runs name no block",
@@ -69,7 +69,7 @@ declare(
     ("excluded", 400, "values", "some runs were left out",
      "Run {run} is left out: {reasons}.", "Repeat the run."),
     ("permutation-floor", 320, "comparison", "too few runs for a test that assumes nothing about their scatter",
-     "There are too few runs for a test that assumes nothing about their scatter (exact permutation within blocks): it "
+     "There are too few runs for a test that assumes nothing about their scatter (exact permutation): it "
      "could not show a difference whatever the data. Every verdict at {level} % assumes that runs scatter normally.",
      "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, "
      "{floor} at least."),
@@ -144,15 +144,16 @@ def _blocks(f: Findings) -> Iterator[Limitation]:
         blocks.setdefault(_block_of(run), set()).add(run.configuration)
     known = [ids for block, ids in blocks.items() if block]
     there, baseline = set().union(*known), f.campaign.baseline
+    what = "block" if all(run.block for run in f.used.values()) else "day"
     if len(known) > 1 and len(there) > 1:
         others = sorted(there - {baseline.id})
         alone = [f.name(id) for id in others if not any({id, baseline.id} <= ids for ids in known)]
         if all(len(ids) == 1 for ids in known):
-            yield limitation("confounded", blocks=len(known))
+            yield limitation("confounded", blocks=len(known), what=what)
         elif baseline.id in there and alone:
             yield limitation("no-common-block", names=all_of(alone), baseline=baseline.name)
     if len(known) == len(blocks) == 1 and len(f.used) > 2 and len(there) > 1:
-        yield limitation("one-block", runs=len(f.used))
+        yield limitation("one-block", runs=len(f.used), what=what)
     without = [run.id for run in f.used.values() if run.block is None]
     days = [run.start[:10] for run in f.used.values() if run.start]
     if without and len(f.used) > 2 and len(set(days)) < len(days):

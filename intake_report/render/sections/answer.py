@@ -1,5 +1,6 @@
 """The answer to the campaign's question: every configuration in the metrics that decide, in a sentence each; what bounds it."""
 
+import math
 from collections.abc import Sequence
 
 from intake_report import formatting
@@ -9,6 +10,7 @@ from intake_report.plots import keys_of
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, emphasis, literal
 from intake_report.results import Comparison, Limitation, MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, counts_text, difference_quantity, direction, metric_title
+from intake_report.statistics import coverage_factor
 from intake_report.units import to_display
 
 CALLS = {
@@ -126,22 +128,23 @@ def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> st
     return f"{literal(title)} was" if sentence else title
 
 
-def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
+def level(result: ReportResult, key: MetricKey, configuration: str, *, unit: bool = True) -> str:
     """Return the mean, or how many runs did not reach a margin or began within it, where none is formed; empty without a value."""
+    printed = formatting.with_unit if unit else formatting.bare
     values = [v for v in result.compared(key.key) if v.configuration == configuration]
     counts = {s: sum(v.status == s for v in values) for s in ("not reached", "within at entry")}
     form = (key.spec.quantity, result.units, key.spec.decimals)
     if not any(counts.values()):
         mean, watched = result.summary(key.key, configuration).mean, at_edge(result, key, configuration)
         if mean is None or watched is None:
-            return "" if mean is None else formatting.with_unit(mean, *form)
-        return f"about {formatting.with_unit(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
+            return "" if mean is None else printed(mean, *form)
+        return f"about {printed(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
     times = [v.value for v in values if v.value is not None]
     runs = formatting.count(sum(counts.values()) + len(times), "run")
     text = ", ".join(f"{state} in {k} of {runs}" for state, k in counts.items() if k)
     if not times:
         return text
-    low, high = (formatting.with_unit(v, *form) for v in (min(times), max(times)))
+    low, high = (printed(v, *form) for v in (min(times), max(times)))
     return f"{text}, else in {low if low == high else f'{low} to {high}'}"
 
 
@@ -219,11 +222,21 @@ def _resolution(result: ReportResult, key: MetricKey) -> str:
     if not coarse or key.key != next((k for k in usable(result) if k.startswith("recovery_time")), ""):
         return ""  # of another metric, or said before
     decided = [k for k in margins if k.key not in coarse and compared(result, k)]
-    can, cannot = (
+    clear = [k for k in decided if all(map(told_apart, compared(result, k)))]
+    can, either, cannot = (
         formatting.listing([formatting.margin(k.parameter.number or 0.0, result.units, both=False) for k in keys], "or")
-        for keys in (decided, [k for k in margins if k.key in coarse])
+        for keys in (clear, [k for k in decided if k not in clear], [k for k in margins if k.key in coarse])
     )
-    return f"; the instruments are too coarse for {cannot}" + (f", not for {can}" if can else "")
+    text = f"; the instruments are too coarse for {cannot}" + (f", not for {can}" if can else "")
+    return text + (f"; at {either} they leave open which is faster" if either else "")
+
+
+def told_apart(c: Comparison) -> bool:
+    """Return whether what is known of the instruments, without scatter between runs, leaves a difference one sign."""
+    if (c.low or 0.0) > 0.0 or (c.high or 0.0) < 0.0:
+        return True
+    alone = None if c.instrument is None else coverage_factor(c.level, math.inf) * c.instrument
+    return c.basis == "runs" and alone is not None and abs(c.difference or 0.0) > alone
 
 
 def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:

@@ -27,10 +27,15 @@ from intake_report.units import UnitSystem
 def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return how the comparison was made: one paragraph for everybody, one that is precise."""
     runs = [run for run in result.runs if run.decision != "excluded"]
-    blocks = {run.block for run in runs if run.block}
+    blocks = Counter(run.block for run in runs if run.block)
     configurations = formatting.count(len(result.configurations), "configuration")
     grouped = f" in {formatting.count(len(blocks), 'block')} of runs driven close together" if blocks else ""
+    if len(blocks) == blocks.total() > 0:
+        grouped = ", each in a block of its own"
     single = all(c.runs_used <= 1 for c in result.configurations)
+    made = [c for c in (*result.comparisons, *result.direct) if result.metric(c.key).spec.headline]
+    blocked = any(c.method in ("blocked", "censored") for c in made) and len(blocks) > 1
+    within = "Differences are taken within blocks where blocks hold both configurations; " if blocked else ""
     speed = result.printed(campaign.route.highway_entry.speed, "speed", 0)
     level = formatting.usual(result.level, "share", "si")
     plainly = (
@@ -45,12 +50,20 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         else "Repeated runs show how much a value changes by itself; a difference counts as shown when it is clearly larger "
         "than that."
     )
+    rests = ""
+    if any(c.basis == "instruments" for c in made):
+        rests = (
+            f"The {level} interval of a difference holds the instruments' errors alone, not the scatter between runs. "
+        )
+    if any(c.basis == "runs" for c in made):
+        rests = (
+            f"{within}{'i' if within else 'I'}ntervals are two-sided {level} intervals (Student's t) which hold the scatter between "
+            "runs and what all runs share of the instruments' errors. The more main differences are tested, the larger each must "
+            "be to count as shown (Holm's adjustment for their number). "
+        )
     precise = (
         f"Highway entry: speed rises through {speed} on the ramp and stays above it. A margin is timed at the edge between two "
-        "steps of the reading, not at the first reading below it. Differences are taken within blocks where blocks hold both "
-        f"configurations; intervals are two-sided {level} intervals (Student's t) which hold the scatter between runs and what "
-        "all runs share of the instruments' errors. The more main differences are tested, the larger each must be to count as shown "
-        "(Holm's adjustment for their number); details in [[sec-methodology]] of the annex."
+        f"steps of the reading, not at the first reading below it. {rests}Details: [[sec-methodology]] of the annex."
     )
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 
@@ -184,7 +197,7 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
         key, c = result.metric(s.key.removesuffix(UNADJUSTED)), comparisons.get((s.key, s.configuration))
         value = text.summary_text(s, key, units)
         if not replicated or at_edge(result, key, s.configuration) is not None:
-            value = level(result, key, s.configuration) or formatting.ABSENT
+            value = level(result, key, s.configuration, unit=False) or formatting.ABSENT
         if c is None or c.difference is None:
             return formatting.ABSENT if s.key.endswith(UNADJUSTED) else value
         change = formatting.bare(c.difference, text.difference_quantity(key), units, key.spec.decimals, signed=True)
@@ -237,6 +250,7 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
         ("Vehicle", campaign.vehicle.description),
         ("Runs", f"{used} of {driven} in the comparison{over}{when}"),
         ("Route", campaign.route.description.rstrip(".")),
+        ("Weather", _weather(result)),
     )
     page = Cover(
         title=literal(result.title),
@@ -248,6 +262,20 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
         facts=tuple((label, literal(fact)) for label, fact in facts if fact),
     )
     return (page,)
+
+
+def _weather(result: ReportResult) -> str:
+    """Return the weather of the runs in the comparison: mean ambient, wind and road, as far as they are known."""
+    used = {run.id: run.road for run in result.runs if run.decision != "excluded"}
+    rows, parts = result.conditions[result.conditions["run"].isin(list(used))], []
+    forms = ("mean ambient", "ambient_mean", "temperature", 1), ("wind", "wind_speed", "speed", 0)
+    for words, name, quantity, decimals in forms:
+        if known := sorted(rows[name].dropna()):
+            ends = dict.fromkeys(formatting.bare(x, quantity, result.units, decimals) for x in (known[0], known[-1]))
+            unit = formatting.unit_of(quantity, result.units)
+            parts.append(f"{words} {' to '.join(ends)}{formatting.NARROW_SPACE}{unit}")
+    roads = formatting.listing([road for road in dict.fromkeys(used.values()) if road])
+    return ", ".join([*parts, f"road {roads}"] if roads else parts)
 
 
 def decision(campaign: Campaign, result: ReportResult, previous: str, revision: int = 1) -> tuple[Block, ...]:

@@ -8,7 +8,7 @@ from intake_report.messages import said
 from intake_report.metrics import PULL_METRICS
 from intake_report.plots import keys_of
 from intake_report.render.blocks import Block
-from intake_report.render.sections.answer import compared, size, span, undecidable
+from intake_report.render.sections.answer import compared, size, span, told_apart, undecidable
 from intake_report.render.sections.tables import TableOf
 from intake_report.report_table import Field
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
@@ -205,7 +205,7 @@ def _bounded(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     for wider in keys_of(result, key.spec.id):
         beyond = wider.key not in coarse and (wider.parameter.number or 0.0) > (key.parameter.number or 0.0)
         other = next((x for x in compared(result, wider) if x.configuration == c.configuration), None)
-        if beyond and other is not None and other.half_width is not None:
+        if beyond and other is not None and other.half_width is not None and told_apart(other):
             decided = formatting.margin(wider.parameter.number or 0.0, result.units, both=False)
             words = f"{size(result, wider, other)}, {span(result, wider, other.low, other.high)}"
             return (

@@ -83,21 +83,31 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
         "did not reach the margin and counts as “longer than”": sum(missed),
         "was within the margin at the entry: “sooner than”": sum(within),
     }
+    on_scatter: tuple[str, ...] = (
+        "Scatter of one run: standard deviation after configuration and block. Standardised: difference over that scatter, "
+        "corrected for few degrees of freedom.",
+        "Permutation: the unadjusted values of the runs (of each block) dealt anew to the two configurations in every way; in "
+        "parentheses the smallest p that this layout can give.",
+    )
+    of_scatter: tuple[Field, ...] = (
+        amount(result, "scatter", "Scatter of one run", more=1),
+        amount(result, "between", "u, between runs", more=1),
+        Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
+        Field("", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
+    )
+    if not any(c.basis == "runs" for c in rows):
+        of_scatter, on_scatter = (), ()
     return TableOf(result.units, "tab-basis", with_unit(result, rows)).declared(
         f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
         metric_column(result, 3.0),
         named(result, 2.0),
-        amount(result, "scatter", "Scatter of one run", more=1),
-        amount(result, "between", "u, between runs", more=1),
+        *of_scatter[:2],
         amount(result, "instrument", "u, shared biases", more=1),
-        Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
-        Field("", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
+        *of_scatter[2:],
         Field("", "Equivalence", cell=equivalence, width=1.5),
         notes=(
-            "u: standard uncertainty. Scatter of one run: standard deviation after configuration and block. Standardised: "
-            "difference over that scatter, corrected for few degrees of freedom.",
-            "Permutation: the unadjusted values of the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
-            "that this layout can give.",
+            "u: standard uncertainty.",
+            *on_scatter,
             *(f"In {formatting.count(n, 'comparison')} a run {what}." for what, n in counts.items() if n),
         ),
     )
@@ -207,12 +217,13 @@ def places(result: ReportResult) -> tuple[Block, ...]:
     if record.proposed:
         text = "The campaign states no phases. The speed profile that the runs share suggests these:"
         proposed = (Paragraph(text), Preformatted(record.proposed))
+    single = all(c.runs_used <= 1 for c in result.configurations)
+    averaged = "" if single else ", then averaged over the runs of a configuration as if each had met every block"
     return (
         Heading(1, "The same place", "sec-places"),
         Paragraph(
-            "Runs of different days meet different lights. Here they are compared place by place, in cells of "
-            f"{result.printed(record.step, 'length', 0)}: time-weighted within a cell, then averaged over the runs of a "
-            "configuration as if each had met every block."
+            "Runs meet different lights. Here they are compared place by place, in cells of "
+            f"{result.printed(record.step, 'length', 0)}, time-weighted within a cell{averaged}."
         ),
         FigureOf(places_figure(result, record, _farthest_apart(result, record)), "fig-places").captioned(
             f"{drawn} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "

@@ -91,8 +91,10 @@ def _main(result: ReportResult) -> Iterator[Block]:
     yield Heading(2, "Differences of the main metrics", "sec-values")
     main = {k.key: k for k in keys if k.spec.headline or k.spec.id in DRAWN}
     if rows := [c for c in result.comparisons if c.difference is not None and c.key in main]:
-        shown = f"{sum(c.shown for c in rows)} of {len(rows)} differences from {result.baseline.name} are shown"
-        only = ", as indications only" if all(c.call == "indication" for c in rows) else ""
+        calls = Counter(c.call for c in rows)
+        shown = f"{calls['shown']} of {len(rows)} differences from {result.baseline.name} are shown"
+        shown += f", {calls['exploratory']} more as exploratory only" if calls["exploratory"] else ""
+        only = f"; {calls['indication']} are indications only" if calls["indication"] else ""
         compared = [k for key, k in main.items() if any(c.key == key for c in rows)]
         yield FigureOf(difference_figure(result, compared, shown + only), "fig-differences").captioned(
             f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "

@@ -51,7 +51,7 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         Field("mass", "Mass of air", cell=lambda p, _: grams(p.mass, 3), align="right", width=1.3),
         Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
         Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
-        notes="Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
+        notes="Means over the runs; the comparison, with its interval, is that of the metrics.",
     )
     return (
         Heading(2, "Why cold air matters", "sec-air"),

@@ -27,6 +27,11 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     differences = (*result.comparisons, *result.direct)
     methods = dict.fromkeys(c.method for c in differences if result.metric(c.key).spec.headline)
     level = formatting.usual(campaign.metrics.confidence, "share", "si")
+    rests = (
+        f"Intervals are two-sided {level} intervals from Student's t distribution. Where several headline comparisons are made, "
+        "p-values are also given with Holm's adjustment. "
+    )
+    rests = rests if any(c.basis == "runs" for c in differences) else ""
     return (
         Heading(1, "Methodology", "sec-methodology"),
         Paragraph(literal(_design(result))),
@@ -51,9 +56,7 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ),
         Paragraph(
             f"Each run gives one value per metric. {' '.join(METHODS[method][1] for method in methods)} "
-            f"Intervals are two-sided {level} intervals from Student's t distribution. Where several headline "
-            "comparisons are made, p-values are also given with Holm's adjustment. A bias that all runs share (same "
-            "sensor, same vehicle) cancels in differences between configurations and does not cancel in absolute "
+            f"{rests}A bias that all runs share (same sensor, same vehicle) cancels in differences between configurations and does not cancel in absolute "
             "values. A margin that is not reached is reported as such: it is a result, and no mean is formed over the "
             "runs that did reach it. One run per configuration is at most an indication."
         ),

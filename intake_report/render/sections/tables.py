@@ -186,7 +186,7 @@ def _comparison_notes(result: ReportResult, rows: list[Comparison]) -> tuple[str
         if smallest:
             ends = dict.fromkeys(text.p_text(of(smallest)) for of in (min, max))
             without = (
-                f"{assumed}. Without that, an exact permutation test within blocks could reach no p below {' to '.join(ends)}"
+                f"{assumed}. Without that, an exact permutation test could reach no p below {' to '.join(ends)}"
                 f"{', by comparison' if len(ends) > 1 else ''} with this layout, whatever the data."
             )
         notes.append(without)
