@@ -77,12 +77,12 @@ def test_sea_level_pressure_at_1500_m_is_questioned() -> None:
     with pytest.raises(DataError, match="looks reduced to sea level") as caught:
         air.check_pressure(101.3, 1500.0)
     assert "84.6\N{NO-BREAK SPACE}kPa" in str(caught.value)
-    air.check_pressure(84.0, 1500.0)
-    air.check_pressure(101.3, 100.0)
+    for share in (0.96, 1.04):  # the weather moves it by about 4 %, see STATION_TOLERANCE
+        air.check_pressure(share * air.isa_pressure(1500.0), 1500.0)
     with pytest.raises(DataError, match="reduced to sea level"):
         correction("sae-j1349-2004", AirState(25.0, 101.3, 40.0), elevation=1500.0)
     with pytest.raises(DataError, match="Check the pressure, the elevation"):
-        air.check_pressure(80.0, 100.0)
+        air.check_pressure(0.945 * air.isa_pressure(100.0), 100.0)
 
 
 def codes(found) -> list[str]:

@@ -60,9 +60,10 @@ def test_restriction_fit_is_told_apart_from_two_points() -> None:
     assert two.exponent_low is None
     assert "two points only" in in_si(two.note)
     assert at(0.06, two)[0].drop_low is None
-    odd = fit_restriction("s", Q, 10.0 * Q**1.1)
-    assert "usual for intakes (common practice)" in in_si(odd.note)
-    json.dumps([as_json(two, "si"), as_json(odd, "si")], allow_nan=False)
+    for exponent, questioned in ((1.45, True), (1.55, False), (2.15, False), (2.25, True)):
+        curve = fit_restriction("s", Q, 10.0 * Q**exponent)
+        assert ("usual for intakes (common practice)" in in_si(curve.note)) == questioned
+    json.dumps([as_json(two, "si"), as_json(curve, "si")], allow_nan=False)
 
 
 def test_restriction_is_compared_where_all_curves_were_measured() -> None:
@@ -118,6 +119,18 @@ def test_airflow_is_compared_at_one_depression() -> None:
     first, second = rows_of(curves.rows)
     assert second.more == pytest.approx(25.0) and first.more is None
     assert first.scaled == pytest.approx(first.flow * 2.0**0.5)
+
+
+def test_intervals_of_unlike_curves() -> None:
+    """The law read backwards where one curve ends; a difference has the smaller degrees of freedom of the two."""
+    fine = fit_restriction("f", Q, 100.0 * Q**2 * [1.01, 0.99, 1.01, 0.99, 1.0])
+    rough = fit_restriction("r", Q[:4], 80.0 * Q[:4] ** 2 * [1.02, 0.98, 1.01, 0.99])
+    first, second = rows_of(restriction_set("bench", [fine, rough], "f").rows)
+    one, other = np.log(first.drop_high / first.drop), np.log(second.drop_high / second.drop)
+    assert np.log(second.flow_high / second.flow) == pytest.approx(other / rough.exponent, rel=1e-9)
+    # t(0.975, 3) = 3.182, t(0.975, 2) = 4.303 (any t table)
+    half = np.log((100.0 + second.percent_high) / (100.0 + second.percent))
+    assert half == pytest.approx(4.303 * np.hypot(one / 3.182, other / 4.303), rel=1e-3)
 
 
 def test_zero_of_six_wet_trials() -> None:

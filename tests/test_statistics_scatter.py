@@ -10,7 +10,15 @@ from scipy import optimize, stats
 from intake_report import statistics
 from intake_report.errors import DataError
 from intake_report.metrics.recovery import CAVEATS, decay, fit_recovery, fit_recovery_many, runs_test
-from intake_report.statistics import compare_means, decide, equivalence, guard_band, lag_one
+from intake_report.statistics import (
+    combine,
+    compare_means,
+    conformance_probability,
+    decide,
+    equivalence,
+    guard_band,
+    lag_one,
+)
 
 RNG = np.random.default_rng(0)  # not used where all orders are counted
 sane = st.floats(-500, 500).map(lambda x: round(x, 2))
@@ -45,10 +53,8 @@ def test_runs_test_by_counting_every_order(signs):
 
 
 def test_known_components_do_not_limit_the_factor():
-    assert statistics.combine([(2.0, None), (0.0, 5)]) == (2.0, None) and statistics.combine(
-        [(2.0, 7), (0.0, None)]
-    ) == (2.0, 7.0)
-    assert statistics.combine([(0.0, 3)]) == (0.0, None)
+    assert combine([(2.0, None), (0.0, 5)]) == (2.0, None) and combine([(2.0, 7), (0.0, None)]) == (2.0, 7.0)
+    assert combine([(0.0, 3)]) == (0.0, None)
 
 
 def test_draws_not_reached_and_failed():
@@ -92,9 +98,7 @@ def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
 def test_exact_value():
     assert decide(1.0, 0.0, high=1.0).decision == "conforms"
     assert decide(1.1, 0.0, high=1.0).decision == "does not conform"
-    tail = statistics.conformance_probability(
-        0.0, 1.0, 9.0, 10.0
-    )  # a difference of small numbers, not of numbers near one
+    tail = conformance_probability(0.0, 1.0, 9.0, 10.0)  # a difference of small numbers, not of numbers near one
     assert tail == pytest.approx(stats.norm.sf(9.0) - stats.norm.sf(10.0), rel=1e-9, abs=0.0)
 
 
@@ -107,12 +111,8 @@ def test_equivalence_is_the_shorter_interval_inside_the_margin(a, b, margin):
     shorter = compare_means(a, b, 0.90)
     if p <= 0.05:
         assert -margin < shorter.low and shorter.high < margin
-    assert p == pytest.approx(
-        1.0
-        - statistics.conformance_probability(
-            difference.difference, difference.standard_error, -margin, margin, difference.df
-        )
-    )
+    found = difference.difference, difference.standard_error
+    assert p == pytest.approx(1.0 - conformance_probability(*found, -margin, margin, difference.df))
 
 
 def test_no_difference_shown_is_not_equivalence():
@@ -179,7 +179,7 @@ SHORT = np.arange(0.0, 40.0, 1.0)
         (T, 30.0 + 0.05 * T, 0.0, "parameter-at-bound"),
         (T, np.where(T == 0.0, 40.0, 20.0), 0.0, "parameter-at-bound"),
         (T, 20 + 20 * np.exp(-T / 20) + 15 * np.exp(-T / 150), 0.02, "structured-residuals"),  # one of two is fitted
-        (SHORT, 20 + 30 * np.exp(-SHORT / 90.0), 0.005, "span-shorter-than-time-constant"),
+        (SHORT, 20 + 30 * np.exp(-SHORT / 50.0), 0.005, "span-shorter-than-time-constant"),
     ],
 )
 def test_what_the_data_do_not_give_is_named(t, y, sd, caveat):
@@ -187,6 +187,15 @@ def test_what_the_data_do_not_give_is_named(t, y, sd, caveat):
     assert caveat in got.caveats and CAVEATS[caveat]
     refused = (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
     assert refused == (caveat == "parameter-at-bound")
+
+
+def test_a_straight_line_that_fits_nearly_as_well_is_named():
+    for seed in range(40):
+        y = noisy(tau=500.0, sd=0.8, seed=seed)
+        got = fit_recovery(T, y)
+        best, line = got.final + got.change * decay(T, got.tau), np.polyval(np.polyfit(T, y, 1), T)
+        ratio = T.size * math.log(np.sum((y - line) ** 2) / np.sum((y - best) ** 2))  # 3.84: χ² of one parameter, 95 %
+        assert ("second-valley" in got.caveats) == (ratio < 3.84)
 
 
 def test_noise_alone_never_gives_a_confident_time_constant():

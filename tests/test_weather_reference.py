@@ -23,11 +23,11 @@ def station(values, name="station", step=60):
 
 
 def drive(name, bias, hours=0):
-    """Ten minutes at rest, then twenty at 80 km/h, at 20 °C; the sensor reads 4 K more until 100 s after the launch."""
+    """A minute at 5.5 km/h, nine at 4.5, twenty at 80, at 20 °C; the sensor reads 9 K more, then 4 until 100 s after them."""
     time, clock = np.arange(0.0, 1800.0, 2.0), np.arange(0.0, 1800.0)
-    reading = 20.0 + bias + np.where(time < 700.0, 4.0, 0.0)
+    reading = 20.0 + bias + np.select([time < 60.0, time < 700.0], [9.0, 4.0], 0.0)
     start = T0 + pd.Timedelta(hours=hours)
-    return VehicleAmbient(name, start, time, reading, clock, np.where(clock < 600.0, 0.0, 80.0))
+    return VehicleAmbient(name, start, time, reading, clock, np.select([clock < 60.0, clock < 600.0], [5.5, 4.5], 80.0))
 
 
 def test_the_start_of_a_log_and_a_gap_in_speed_are_not_known_to_be_fast():
@@ -86,7 +86,8 @@ def test_two_records():
 
 
 def test_interpolation_error():
-    assert weather.interpolation_error(station([20.0, 21.0, 22.0, 23.0, 24.0])) == pytest.approx(0.0, abs=1e-12)
+    # A straight line, of which one report lacks the temperature.
+    assert weather.interpolation_error(station([20.0, None, 22.0, 23.0, 24.0, 25.0])) == pytest.approx(0.0, abs=1e-12)
     # A zigzag of ±1: every report is 2 away from its neighbours' line.
     assert weather.interpolation_error(station([20.0, 22.0, 20.0, 22.0, 20.0])) == pytest.approx(2.0)
     assert weather.interpolation_error(station([20.0, 22.0, 20.0, 22.0])) is None
@@ -100,8 +101,9 @@ def test_contributions():
     # zero or half a step, each with probability ½: a quarter of a step
     assert c["rounding mode"].value == pytest.approx(0.25) and c["rounding mode"].shared
     assert c["interpolation in time"].value == 0.2
-    (assumed,) = weather.reference_contributions("metar")
-    assert "assumed, not declared" in assumed.basis and assumed.value == pytest.approx(1.0 / math.sqrt(3.0))
+    for kind, limit in (("metar", 1.0), ("vehicle", 2.5)):
+        (assumed,) = weather.reference_contributions(kind)
+        assert "assumed, not declared" in assumed.basis and assumed.value == pytest.approx(limit / math.sqrt(3.0))
 
 
 def candidate(source, kind, covered, accuracy):

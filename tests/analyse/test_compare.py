@@ -16,6 +16,7 @@ from intake_report.analyse.compare import (
     check_model,
     compare,
     compare_pair,
+    judge,
     summarise,
     with_headlines,
 )
@@ -257,7 +258,7 @@ def test_slow_draws_widen_their_side_and_never_narrow_the_other(run, side):
     assert getattr(row, other) == pytest.approx(getattr(dropped, other), abs=0.3)
     assert row.p_value >= dropped.p_value
     # no longer sure enough to say where the limit is
-    assert getattr(sealed(RECOVERY, values, _slow(values, run, 0.03)), side) is None
+    assert getattr(sealed(RECOVERY, values, _slow(values, run, 0.0235)), side) is None
 
 
 def test_slow_draws_on_both_sides_leave_nothing_bounded():
@@ -288,6 +289,11 @@ def test_slow_draws_open_intervals_of_single_and_of_censored_runs_and_none_besid
     plain = sealed(RECOVERY, values)
     row = sealed(RECOVERY, values, _slow(values, "r1", 0.1))
     assert plain.high is not None and row.high is None and row.p_value >= plain.p_value
+    gain = {v.run: 10.0 + 30.0 * (v.configuration == SEALED_ID) for v in values}
+    wide = sealed(RECOVERY, values, Shifts(values, gain, 0.5))
+    for old, new in ((plain.low, wide.low), (plain.high, wide.high)):  # in quadrature where no draw is lost
+        half = math.hypot(old - wide.difference, 1.96 * wide.instrument)
+        assert abs(new - wide.difference) == pytest.approx(half, rel=1e-4)
 
 
 def test_not_reached_enters_as_longer_than():
@@ -359,6 +365,8 @@ def test_one_degree_of_freedom_makes_no_exploratory_call():
     soak = metric("heat_soak_rate")
     row = sealed(soak, rows(soak, "s1 e1 s2 e2", (9.0, 5.0, 9.5, 5.51)))
     assert row.df == pytest.approx(1.0) and row.high < 0.0 and row.call == "not shown"
+    calls = [judge(soak, replace(row, df=df)).call for df in (1.45, 1.55)]
+    assert calls == ["not shown", "exploratory"]
 
 
 def test_holm_over_headline_comparisons_decides():

@@ -41,10 +41,10 @@ def test_lag_and_scale_are_recovered(scale, lag, interval):
 @pytest.mark.parametrize(
     ("speed", "gps", "status", "words"),
     [
-        (1.01 * profile(TIME - 0.5), GPS, "agrees", ""),
-        (1.08 * GPS, GPS, "flagged", "+8.0 %"),
+        (1.04 * profile(TIME - 1.8), GPS, "agrees", ""),
+        (1.06 * GPS, GPS, "flagged", "+6.0 %"),
         (GPS / 1.609344, GPS, "flagged", "mph labelled km/h"),
-        (profile(TIME - 6), GPS, "flagged", "comes +6.0 s later"),
+        (profile(TIME - 2.2), GPS, "flagged", "comes +2.2 s later"),
         (FLAT, FLAT, "not-possible", "hardly changes"),
     ],
 )
@@ -72,20 +72,24 @@ def test_drift_between_speed_clocks():
     gps = profile(t)
     fast = check(run_of({"speed": profile(t / 1.001), "gps_speed": gps}, t), "clock-drift")
     assert fast.status == "flagged" and fast.numbers["drift_ppm"] == pytest.approx(1000, abs=60)
-    assert check(run_of({"speed": profile(t), "gps_speed": gps}, t), "clock-drift").status == "agrees"
+    late = np.repeat(np.random.default_rng(1).normal(0, 0.15, 4), 900)  # parts that scatter leave 250 ppm open
+    for time in (t / 1.00009, t / 1.00025 + late):
+        assert check(run_of({"speed": profile(time), "gps_speed": gps}, t), "clock-drift").status == "agrees"
 
 
 def test_ambient_sensor_reads_high_at_rest():
     speed = np.where((TIME // 300) % 2 == 0, 90.0, 0.0)
-    ambient = np.where(speed > 0, 20.0, 20.0 + np.minimum((TIME % 300) / 40, 5.0))
-    record = pd.Series([19.5, 19.5], index=[-600.0, 2400.0])
-    high = check(run_of({"speed": speed, "ambient": ambient}), "ambient-against-record", weather=record)
-    assert high.numbers["at_speed_K"] == pytest.approx(0.5, abs=0.2)
-    assert high.numbers["at_rest_K"] > 3 and high.status == "flagged"
+
+    def against(record, rise):
+        ambient, outside = 20.0 + np.where(speed > 0, 0.0, rise), pd.Series([record, record], index=[-600.0, 2400.0])
+        return check(run_of({"speed": speed, "ambient": ambient}), "ambient-against-record", weather=outside)
+
+    high = against(19.5, 2.2)
+    assert high.status == "flagged"
+    assert high.numbers == pytest.approx({"all_K": 1.6, "at_speed_K": 0.5, "at_rest_K": 2.7})
     # The same sentence for the two readers
     assert "above 60 km/h" in text(high.evidence) and "above 37\N{NO-BREAK SPACE}mph" in said(high.evidence, "us")
-    still = check(run_of({"speed": speed, "ambient": np.full(1800, 20.0)}), "ambient-against-record", weather=record)
-    assert still.status == "agrees"
+    assert [against(*other).status for other in ((17.2, 1.8), (16.8, 0.0))] == ["agrees", "flagged"]
 
 
 def soak(coolant, iat, ambient):
@@ -95,10 +99,10 @@ def soak(coolant, iat, ambient):
 
 
 def test_offset_of_the_sensor_pair_after_a_soak():
-    pair = check(soak(12.0, 13.0, 11.0), "intake-against-ambient")
-    assert pair.status == "agrees" and pair.numbers["offset_K"] == 2.0
-    assert check(soak(12.0, 16.0, 11.0), "intake-against-ambient").status == "flagged"
-    warm = check(soak(60.0, 25.0, 11.0), "intake-against-ambient")
+    pair = check(soak(15.5, 13.5, 11.0), "intake-against-ambient")
+    assert pair.status == "agrees" and pair.numbers["offset_K"] == 2.5
+    assert check(soak(12.0, 14.5, 11.0), "intake-against-ambient").status == "flagged"
+    warm = check(soak(16.5, 25.0, 11.0), "intake-against-ambient")
     assert warm.status == "not-possible" and warm.evidence.code == "not-soaked"
 
 
@@ -109,9 +113,9 @@ def test_manifold_against_barometer():
     rpm = np.where((TIME > 900) & (TIME < 960), 0.0, 1500.0)
     manifold = np.where(rpm == 0, 97.0, 45.0)
     run = run_of({"rpm": rpm, "map": manifold})
-    assert against(run, 98.0).status == "agrees"
-    off = against(run, 101.5)
-    assert off.status == "flagged" and off.numbers["difference_kPa"] == pytest.approx(-4.5)
+    assert against(run, 99.5).status == "agrees"
+    off = against(run, 100.5)
+    assert off.status == "flagged" and off.numbers["difference_kPa"] == pytest.approx(-3.5)
     assert against(run).status == "not-possible"
     assert against(run_of({"rpm": rpm, "map": manifold, "baro": np.full(1800, 97.0)})).status == "agrees"
 
@@ -126,7 +130,8 @@ def engine_air(factor):
 
 
 def test_airflow_by_filling():
-    assert check(run_of(engine_air(1.0)), "airflow-unit", displacement=1.6).status == "agrees"
+    right = check(run_of(engine_air(1.0)), "airflow-unit", displacement=1.6)
+    assert right.status == "agrees" and right.numbers["filling"] == pytest.approx(0.85, abs=1e-3)
     wrong = check(run_of(engine_air(3.6)), "airflow-unit", displacement=1.6)
     assert wrong.status == "flagged" and "kg/h" in text(wrong.evidence)
     assert check(run_of(engine_air(1.0)), "airflow-unit").status == "not-possible"

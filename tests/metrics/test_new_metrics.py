@@ -44,13 +44,15 @@ def test_standing_still_counts_for_time_and_not_for_distance():
 
 
 def test_half_of_the_rise_is_lost_after_tau_ln_two_or_later_than_the_next_stop():
-    """A stop of 60 s with a rise of 6 K, then an exponential fall back to where it came from."""
+    """A stop of 60 s with a rise of 2.1 K, then an exponential fall back to where it came from."""
     time = np.arange(0.0, 401.0)
-    air = np.where(time <= 60.0, 30.0 + time / 10.0, 30.0 + 6.0 * np.exp(-(time - 60.0) / 50.0))
+    air = 30.0 + 2.1 * np.where(time <= 60.0, time / 60.0, np.exp(-(time - 60.0) / 50.0))
     run = series(time, air, stops=(Span(0.0, 60.0),))
     found = value("half_fall_time", run)
     assert found.status == "ok" and found.value == pytest.approx(50.0 * math.log(2.0), abs=0.01)
-    assert value("rise_per_stop", run).value == pytest.approx(6.0)
+    assert value("rise_per_stop", run).value == pytest.approx(2.1)
+    assert value("rise_per_stop", replace(run, step=1.1)).note.code == "unresolved-rise"
+    assert not value("rise_per_stop", replace(run, step=1.0)).note
     # 34.7 s would be needed, 20 s are there
     found = value("half_fall_time", replace(run, stops=(*run.stops, Span(80.0, 85.0))))
     assert (found.status, found.value, found.bound) == ("not reached", None, 20.0)
@@ -58,7 +60,7 @@ def test_half_of_the_rise_is_lost_after_tau_ln_two_or_later_than_the_next_stop()
 
 def test_stops_with_a_small_rise_are_not_asked_for_their_fall():
     time = np.arange(0.0, 200.0)
-    run = series(time, np.full(200, 30.0), stops=(Span(0.0, 60.0),))
+    run = series(time, 30.0 + 1.9 * np.interp(time, [0.0, 60.0, 90.0], [0.0, 1.0, 0.0]), stops=(Span(0.0, 60.0),))
     assert metrics.half_falls(run) == ()
     assert value("half_fall_time", run).reason.code == "no-launch"
 
@@ -77,7 +79,7 @@ def lagged(tau: float, lag: float, time: np.ndarray, start: float, final: float)
 @pytest.mark.parametrize(("tau", "lag"), [(60.0, 0.001), (60.0, 5.0), (45.0, 15.0)])
 def test_the_fit_is_of_the_element_whose_fall_is_longer_than_that_of_the_air(tau, lag):
     time = np.arange(0.0, 300.0)
-    run = entered(time, 20.0 + lagged(tau, lag, time, 15.0, 1.2))
+    run = entered(time, 20.0 + lagged(tau, lag, time, 4.4, 1.2))
     found = value("recovery_time_constant", run).value
     assert tau - 0.01 <= found == pytest.approx(tau + lag, abs=0.6 * lag + 0.01)
     # what is known of the sensor's lag changes nothing: the element is what is measured
@@ -96,7 +98,7 @@ def test_the_fit_of_readings_of_one_degree_is_near_the_truth_and_says_when_resid
 @pytest.mark.parametrize(
     ("air", "code"),
     [
-        (lambda t: np.full(t.size, 21.0), "small-fall"),
+        (lambda t: 21.0 + 2.9 * np.exp(-t / 40.0), "small-fall"),
         (lambda t: 40.0 - 0.05 * t, "fit-refused"),  # a straight fall has no time constant
         (lambda t: 40.0 - 4.0 * (t / 300.0) ** 3, "fit-refused"),  # it falls faster and faster
     ],
@@ -120,6 +122,14 @@ def test_a_time_constant_that_is_not_known_to_half_of_itself_is_no_result(noise,
     assert (found.status, getattr(found.reason, "code", "")) == ("not computed" if code else "ok", code)
 
 
+def test_the_fit_takes_the_five_minutes_after_the_entry():
+    time = np.arange(0.0, 400.0)
+    air = 21.0 + 14.0 * np.exp(-time / 60.0)
+    runs = [entered(time, air + np.where((time >= low) & (time <= low + 20.0), 1.0, 0.0)) for low in (280.0, 301.0)]
+    inside, after = (value("recovery_time_constant", run).value for run in runs)
+    assert after == pytest.approx(60.0, abs=1e-3) and abs(inside - 60.0) > 1.0
+
+
 def test_the_fit_of_draws_is_the_fit_of_each():
     time = np.arange(0.0, 300.0)
     runs = [entered(time, 21.0 + 14.0 * np.exp(-time / tau)) for tau in (40.0, 60.0, 90.0)]
@@ -134,8 +144,8 @@ def test_first_reading_is_the_bare_reading():
     run = replace(entered(time, rebuild(time, reading, 1.0)), reading=reading)
     # ambient 20 °C, to within 5 K: the first sample at or below 25 °C is at 145 s, 7 s before the truth (arithmetic)
     assert value("first_reading_below", run, key="5K", number=5.0).value == 145.0
-    never = value("first_reading_below", run, key="0K", number=-1.0)
-    assert (never.status, never.bound) == ("not reached", 360.0)
+    never, within = (value("first_reading_below", run, key="K", number=margin) for margin in (-1.0, 38.0))
+    assert (never.status, never.bound, within.status) == ("not reached", 360.0, "within at entry")
     assert not REGISTRY["first_reading_below"].spec.headline
 
 
@@ -165,6 +175,8 @@ def test_only_cells_that_every_run_visited_are_shared_and_idle_is_not():
     assert set(points.cells) <= set(runs[0].cells) & set(runs[1].cells)
     assert points.cells.size == 6 * 5  # 1500 to 3000 rpm in cells of 250, 20 to 70 % in cells of 10
     assert shared_points([]).cells.size == 0
+    few = EngineSamples(np.full(14, 2000.0), np.repeat([19.9, 20.1, 30.0], [5, 5, 4]))  # idling, enough, one too few
+    assert shared_points([few]).cells.tolist() == [few.cells[5]]
 
 
 def test_airflow_at_matched_points_does_not_depend_on_how_a_run_was_driven():
@@ -183,8 +195,10 @@ def test_spark_per_kelvin_is_found_beside_speed_and_load():
     run = engine(rng, 20_000, 1000.0, per_kelvin=-0.35)
     base = replace(series([0, 1, 2], [30, 30, 30]), engine=run, points=shared_points([run]))
     assert value("spark_per_kelvin", base).value == pytest.approx(-0.35, abs=1e-6)
-    steady = EngineSamples(run.rpm, run.load, {**run.channels, "iat": np.full(run.rpm.size, 30.0)})
-    assert value("spark_per_kelvin", replace(base, engine=steady)).reason.code == "small-spread"
+    for spread, status in ((1.9, "not computed"), (2.1, "ok")):  # standard deviations; that of the engine is 25/√12
+        iat = 30.0 + run.channels["iat"] * spread * 12.0**0.5 / 25.0
+        steady = EngineSamples(run.rpm, run.load, {**run.channels, "iat": iat})
+        assert value("spark_per_kelvin", replace(base, engine=steady)).status == status
 
 
 def test_missing_channels_and_points_are_said():

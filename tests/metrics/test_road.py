@@ -29,13 +29,9 @@ def test_recovery_of_a_first_order_decay(rise, margin, tau, seconds):
 
 
 def test_recovery_timed_by_whole_degrees():
-    # ambient 20 °C, 58 °C at entry, τ 75 s, a sample every 5 s, to within 5 K: true time 152.111 s. The first sample at or
-    # below 25 °C is at 145 s rounded and at 140 s cut off (arithmetic).
+    # ambient 20 °C, 58 °C at entry, τ 75 s, a sample every 5 s, to within 5 K: true time 152.111 s
     time, air = decay(38.0, 75.0, step=5.0, end=360.0)
-    rounded, cut = np.round(air), np.floor(air)
-    first = [float(time[(time > 0) & (reading <= 25.0)][0]) for reading in (rounded, cut)]
-    assert first == [145.0, 140.0]
-    by_edges = [recovery(entered(time, rebuild(time, r, 1.0)), 5.0).value for r in (rounded, cut)]
+    by_edges = [recovery(entered(time, rebuild(time, cut(air), 1.0)), 5.0).value for cut in (np.round, np.floor)]
     # An edge lies anywhere in the 5 s between two samples and is put into their middle: 2.5 s; between two edges a
     # straight line stands for the exponential, which is late by up to `chord`.
     chord = max_lateness(5.0, 75.0)
@@ -118,6 +114,8 @@ def test_a_recovery_is_held():
     # the highway ends before it is known whether the visit lasts: longer than up to its start
     late = recovery(entered(time, air, hold=10.0, entry_end=95.0), 2.0)
     assert (late.status, late.bound) == ("not reached", pytest.approx(89.0 + 8.0 / 9.0))
+    short = recovery(entered(time, np.where((time >= 40.0) & (time != 42.0), 21.0, 30.0), hold=10.0), 2.0)
+    assert (short.value, short.note.code) == (pytest.approx(42.0 + 8.0 / 9.0), "short-visit")
     visit = recovery(entered(time, np.where(time < 4.0, 21.0, air), hold=10.0), 2.0)
     assert visit.status == "ok" and visit.value == pytest.approx(89.0 + 8.0 / 9.0)
 
@@ -159,7 +157,6 @@ def test_heat_soak_of_a_rise_that_levels_off():
     # the start (arithmetic). The rate of this report is the median slope of all pairs, which must be said which it is.
     time = np.arange(0.0, 181.0)
     air = 80.0 - 45.0 * np.exp(-time / 240.0)
-    assert air[-1] == pytest.approx(58.7435, abs=1e-4)
     found = value("heat_soak_rate", stopped(time, air)).value
     slopes = [(air[j] - air[i]) / (j - i) for i in range(181) for j in range(i + 1, 181)]
     assert found == pytest.approx(60.0 * float(np.median(slopes)), abs=1e-9)
@@ -192,7 +189,7 @@ def test_mean_is_weighted_by_time_and_not_by_samples():
     # ten samples in the first second, one each ten seconds after: a mean of samples would be near 11
     time = np.concatenate([np.linspace(0.0, 1.0, 10), [11.0, 21.0, 31.0]])
     over = np.where(time <= 1.0, 12.0, 2.0)
-    run = series(time, 20.0 + over, phases=(Span(0.0, 31.0, "city"),))
+    run = series(time, 20.0 + over, phases=(Span(0.0, 31.0, "city"),), max_gap=10.0)
     by_hand = (12.0 * 1.0 + 7.0 * 10.0 + 2.0 * 20.0) / 31.0  # trapezoids
     assert value("mean_over_ambient", run, key="city").value == pytest.approx(by_hand)
 

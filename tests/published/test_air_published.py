@@ -1,7 +1,5 @@
 """Humid air, atmosphere and charge temperature against published values; each check names its source."""
 
-import math
-
 import pytest
 
 from intake_report import air
@@ -41,13 +39,7 @@ def test_saturation_against_other_publications() -> None:
 
 def test_cfr_dew_point_from_humidity() -> None:
     # 40 CFR 1065.645(d): 39.61 % at 20 °C; the dew-point equation there (coefficients from memory) gives 279.001 K.
-    vapour = 0.925717
-    x = math.log(1000.0 * vapour)
-    hardy = (207.98233 - 20.156028 * x + 0.46778925 * x**2 - 9.2288067e-6 * x**3) / (
-        1.0 - 0.13319669 * x + 5.6577518e-3 * x**2 - 7.5172865e-5 * x**3
-    )
-    assert hardy == pytest.approx(279.001, abs=1e-3)
-    assert air.dew_point_from_vapour(vapour) + 273.15 == pytest.approx(279.001, abs=0.01)
+    assert air.dew_point_from_vapour(0.925717) + 273.15 == pytest.approx(279.001, abs=0.01)
     assert air.dew_point(20.0, 39.61) + 273.15 == pytest.approx(279.001, abs=0.02)
 
 
@@ -93,7 +85,6 @@ def test_ideal_and_cipm_density(t: float, p: float, rh: float, ideal: float, cip
 
 
 def test_density_against_coolprop() -> None:
-    # CoolProp 8.0.0, real-gas humid air: 1.199359 kg/m³ at 20 °C, 101325 Pa, 50 %.
     import CoolProp.CoolProp as coolprop
 
     humid_air = coolprop.HAPropsSI
@@ -102,7 +93,6 @@ def test_density_against_coolprop() -> None:
         state = ("T", t + 273.15, "P", 1000.0 * p, "R", rh / 100.0)
         return (1.0 + humid_air("W", *state)) / humid_air("V", *state)
 
-    assert density(20.0, 101.325, 50.0) == pytest.approx(1.199359, abs=1e-6)
     for t, p, rh, *_ in DENSITIES:
         reference = density(t, p, rh)
         assert air.density_cipm(t, p, rh) == pytest.approx(reference, rel=3e-4)
@@ -126,9 +116,6 @@ def test_against_psychrolib() -> None:
                 assert air.dew_point(t, 100.0 * rh) == pytest.approx(expected, abs=5e-3)
         density = psychrolib.GetMoistAirDensity(t, ratio, 101325.0)
         assert air.density_ideal(t, 101.325, vapour) == pytest.approx(density, rel=1e-4)
-    # psychrolib 2.5.0 gives 1.198898 kg/m³ for the first state at 101325 Pa.
-    first = psychrolib.GetMoistAirDensity(20.0, psychrolib.GetHumRatioFromRelHum(20.0, 0.5, 101325.0), 101325.0)
-    assert first == pytest.approx(1.198898, abs=1e-6)
 
 
 def test_ashrae_dry_and_moist_air_density() -> None:
@@ -138,15 +125,6 @@ def test_ashrae_dry_and_moist_air_density() -> None:
     density = air.density_ideal(30.0, 95.461, vapour_from_ratio(95.461, 0.02))
     assert density == pytest.approx(1.08411986, rel=3e-4)
     assert 1.02 / density == pytest.approx(0.94085537, rel=3e-4)
-
-
-def test_ashrae_example_1() -> None:
-    # ASHRAE Fundamentals, chapter 1, example 1, as in the tests of psychrolib: 40 °C with 0.0065 kg/kg at 101325 Pa
-    # has a dew point of 7 °C, 14 % and 0.896 m³ per kg of dry air. Tolerances as printed there.
-    vapour = vapour_from_ratio(101.325, 0.0065)
-    assert air.dew_point_from_vapour(vapour) == pytest.approx(7.0, abs=0.7)
-    assert 100.0 * vapour / air.saturation_pressure(40.0) == pytest.approx(14.0, abs=1.0)
-    assert 1.0065 / air.density_ideal(40.0, 101.325, vapour) == pytest.approx(0.896, rel=0.01)
 
 
 ISA = (  # ISO 2533 / ICAO table (from memory), computed 2026-11-25: geopotential height [m], p [hPa], rho [kg/m³]
@@ -195,23 +173,13 @@ def test_sea_level_reduction() -> None:
 
 
 def test_density_altitude_by_definition() -> None:
-    # 5000 ft, 29.45 inHg, 35 °C, dry: 8857 ft from the ISA density; the rule of thumb gives 9070 ft (a flying forum).
+    # 5000 ft, 29.45 inHg, 35 °C, dry: 8857 ft from the ISA density (a flying forum).
     station = air.station_pressure(29.45 * INHG, 5000 * FOOT, "isa")
     assert 10.0 * station == pytest.approx(829.324, abs=0.05)
     feet = air.density_altitude(air.density_ideal(35.0, station, 0.0)) / FOOT
     assert feet == pytest.approx(8857.0, abs=2.0)
-    assert 9070.0 - feet == pytest.approx(200.0, abs=30.0)
     # An essay on density altitude: 0.001812 slug/ft³ is "9,000 ft" (8984 ft computed).
     assert air.density_altitude(0.001812 * 515.3788184) / FOOT == pytest.approx(8984.0, abs=1.0)
-
-
-def test_rules_of_thumb_are_near() -> None:
-    # avwx-engine tests: rules of thumb (120 ft per kelvin at the field's elevation), common practice.
-    for inches, celsius, feet, density_feet in (
-        (30.12, 10.0, 6400.0, 7136.0), (30.28, -10.0, 12000.0, 11520.0), (29.78, 18.0, 1200.0, 1988.0), (30.09, 31.0, 0.0, 1750.0)
-    ):  # fmt: skip
-        density = air.density_ideal(celsius, air.station_pressure(inches * INHG, feet * FOOT, "isa"), 0.0)
-        assert air.density_altitude(density) / FOOT == pytest.approx(density_feet, abs=200.0)
 
 
 def test_density_altitude_closed_form() -> None:
@@ -243,20 +211,12 @@ def test_power_against_charge_temperature() -> None:
     hot = 25.0 + 10.0 / 1.8
     for model, expected in (("density", 1.863), ("square-root", 0.927), ("iso", 1.114)):
         assert 100.0 * (power_ratio(25.0, hot, model) - 1.0) == pytest.approx(expected, abs=5e-4)
-    # 3 °C is about 1.01 % of density, 0.50 % of power by √T.
-    assert 100.0 * (power_ratio(25.0, 28.0, "density") - 1.0) == pytest.approx(1.01, abs=5e-3)
-    assert 100.0 * (power_ratio(25.0, 28.0, "square-root") - 1.0) == pytest.approx(0.50, abs=5e-3)
 
 
 def test_one_percent_rule() -> None:
     # An agricultural text: derate 1 % per 10 °F above 85 °F; 165 bhp at 100 °F is 162.525 (common practice).
     hot, reference = (100.0 - 32.0) / 1.8, (85.0 - 32.0) / 1.8
     assert 165.0 * power_ratio(hot, reference, "one-percent") == pytest.approx(162.525, abs=1e-6)
-    # It agrees with √T and T^0.6 and not with density: 10 °F at 25 °C.
-    by_model = {e.model: e.percent for e in air.expected_power(25.0 + 10.0 / 1.8, 25.0)}
-    assert abs(by_model["one-percent"] - by_model["square-root"]) < 0.15
-    assert abs(by_model["one-percent"] - by_model["iso"]) < 0.15
-    assert abs(by_model["one-percent"] - by_model["density"]) > 0.7
 
 
 def test_mass_of_warmed_air_is_the_gas_law() -> None:

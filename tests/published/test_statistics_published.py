@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import optimize
 
 from intake_report import statistics
 from intake_report.metrics.recovery import decay, fit_recovery
@@ -171,17 +170,11 @@ def test_clopper_pearson(k, n, low, high, tolerance):
     assert (got.low, got.high) == pytest.approx((low, high), abs=tolerance)
 
 
-def test_zero_failures_one_and_two_sided():
-    # 1 − 0.05^(1/n), recomputed independently; the two-sided limit is larger: which one is meant has to be said
+def test_zero_failures_one_sided():
+    # 1 − 0.05^(1/n), recomputed independently
     one_sided = {3: 0.631597, 5: 0.450720, 10: 0.258866, 12: 0.220922, 20: 0.139108, 30: 0.095034, 59: 0.049508}
     one_sided |= {60: 0.048703, 100: 0.029513, 300: 0.009936}
     assert {n: statistics.zero_failure_upper(n) for n in one_sided} == pytest.approx(one_sided, abs=1e-6)
-    two_sided = {3: 0.707598, 5: 0.521824, 10: 0.308497, 12: 0.264648, 20: 0.168433, 30: 0.115703, 59: 0.060609}
-    two_sided |= {100: 0.036217}
-    assert {n: statistics.clopper_pearson(0, n).high for n in two_sided} == pytest.approx(two_sided, abs=1e-6)
-    # rule of three (common practice): errors of +16 %, +5 %, +0.7 %
-    errors = [3 / n / statistics.zero_failure_upper(n) - 1 for n in (10, 30, 300)]
-    assert errors == pytest.approx([0.16, 0.05, 0.007], abs=0.003)
 
 
 def test_gum_g_4_1():
@@ -203,7 +196,6 @@ def test_gum_h1_end_gauge():
     assert u == pytest.approx(31.66376741, abs=0.01)
     assert df == pytest.approx(16.75214751, abs=0.05)
     assert statistics.coverage_factor(0.99, 16) == pytest.approx(2.921, abs=5e-4)  # the GUM truncates to 16
-    assert round(statistics.coverage_factor(0.99, 16) * round(u)) == 93
 
 
 def test_gum_h3_thermometer():
@@ -259,14 +251,13 @@ TRUE = 20.0 + 38.0 * np.exp(-T / 75.0)
 
 
 def test_recovery_from_rounded_readings_and_from_truncated_ones_that_are_biased():
-    # own vectors, computed beforehand with scipy's curve_fit; the truth is within 5 K at 152.1 s
-    for cut, expected, within, first in (
-        (np.round, (19.956, 37.996, 75.085), 1e-3, 145.0),
-        (np.floor, (19.533, 38.245, 74.41), 1e-2, 140.0),
+    # own vectors, computed beforehand with scipy's curve_fit
+    for cut, expected, within in (
+        (np.round, (19.956, 37.996, 75.085), 1e-3),
+        (np.floor, (19.533, 38.245, 74.41), 1e-2),
     ):
         free = fit_recovery(T, cut(TRUE))
         assert (free.final, free.change, free.tau) == pytest.approx(expected, abs=within)
-        assert T[np.argmax(cut(TRUE) <= 25.0)] == first
 
 
 def test_recovery_seen_through_a_slow_sensor():
@@ -275,6 +266,3 @@ def test_recovery_seen_through_a_slow_sensor():
 
     # one exponential fitted to the reading of a 15 s sensor, with the end value held: 83.08 s
     assert fit_recovery(T, reading(T)).tau > 83.08
-    # the reading comes to within 5 K later than the air, 168.85 s against 152.11 s
-    crossing = optimize.brentq(lambda t: reading(t) - 25.0, 100.0, 300.0)
-    assert crossing == pytest.approx(168.85, abs=1e-2)
