@@ -122,13 +122,13 @@ def test_airflow_is_compared_at_one_depression() -> None:
 
 
 def test_intervals_of_unlike_curves() -> None:
-    """The law read backwards where one curve ends; a difference has the smaller degrees of freedom of the two."""
+    """The law read backwards where one curve ends; a difference with the smaller df, 2 of 3 (4.303, 3.182: any t table)."""
     fine = fit_restriction("f", Q, 100.0 * Q**2 * [1.01, 0.99, 1.01, 0.99, 1.0])
     rough = fit_restriction("r", Q[:4], 80.0 * Q[:4] ** 2 * [1.02, 0.98, 1.01, 0.99])
     first, second = rows_of(restriction_set("bench", [fine, rough], "f").rows)
     one, other = np.log(first.drop_high / first.drop), np.log(second.drop_high / second.drop)
     assert np.log(second.flow_high / second.flow) == pytest.approx(other / rough.exponent, rel=1e-9)
-    # t(0.975, 3) = 3.182, t(0.975, 2) = 4.303 (any t table)
+    assert (first.difference, second.difference) == (None, pytest.approx(second.drop - first.drop))
     half = np.log((100.0 + second.percent_high) / (100.0 + second.percent))
     assert half == pytest.approx(4.303 * np.hypot(one / 3.182, other / 4.303), rel=1e-3)
 

@@ -239,7 +239,7 @@ def decide(
     a, b = -math.inf if low is None else low, math.inf if high is None else high
     guard = guard_band(u, risk, df)
     probability = conformance_probability(value, u, a, b, df)
-    if a + guard <= value <= b - guard and 1.0 - probability <= risk + _ROUNDING:
+    if 1.0 - probability <= risk + _ROUNDING:  # beyond the guard band of each limit then, too
         return Conformity("conforms", probability, guard)
     beyond = value < a - guard or value > b + guard
     return Conformity("does not conform" if beyond else "undecided", probability, guard)
