@@ -41,6 +41,7 @@ _ASSUMED_LEVEL = {"time": 60.0}  # s; a recovery time of the same campaign, roun
 _BLOCKS_APART = 2.0  # scatter of blocks over that of runs, where it is not known; cancels in differences
 _UPPER = 0.8  # confidence of the upper limit of a scatter
 _STEPS = 40  # of halving a threshold
+SOAK_CHECK = 900.0  # s, at the beginning of a day, engine cold; a drive to warm up and the stand follow it
 _NODES = 99  # of a normal distribution, taken at the middles of equal shares
 
 
@@ -143,6 +144,12 @@ def read_results(path: Path) -> dict[str, Scatter]:
     return found
 
 
+def hours_of(planning: Planning, runs: int, blocks: int) -> float:
+    """Return the hours of so many runs: driving, standing, changes, and each day the soak check and a drive to warm up."""
+    each, day = planning.drive_time + planning.stand, SOAK_CHECK + planning.drive_time
+    return (runs * each + (runs - blocks) * planning.changeover + blocks * day) / 3600.0
+
+
 @dataclass(frozen=True)
 class Design:
     """How many blocks, and runs of each configuration in each; the first configuration is the baseline."""
@@ -159,9 +166,8 @@ class Design:
         return [(c, b) for b in range(self.blocks) for c in (*one, *self.configurations[:1][: int(self.closing)])]
 
     def hours(self, planning: Planning) -> float:
-        """Return the hours that it takes: driving, standing before each run, and changes of the configuration."""
-        each = planning.drive_time + planning.stand
-        return (len(self.cells) * each + (len(self.cells) - self.blocks) * planning.changeover) / 3600.0
+        """Return the hours that it takes; see `hours_of`."""
+        return hours_of(planning, len(self.cells), self.blocks)
 
     def model(self, pair: tuple[str, str], blocks: int | None = None) -> Blocked:
         """Return the report's arithmetic for a pair (candidate, other), with the runs of the first `blocks`."""

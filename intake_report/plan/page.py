@@ -10,16 +10,16 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.align import CRITERIA
-from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.formatting import count, listing, with_unit
 from intake_report.messages import plain, said
-from intake_report.plan.design import ON_COMMON, Case, Design, cases, designs, from_results
+from intake_report.plan.days import CLOCK, WEEK, DayWindow, limit_of, soak_check
+from intake_report.plan.design import ON_COMMON, Case, Design, cases, designs, from_results, hours_of
 from intake_report.plan.power import ROUGH, Shown, judge_design
-from intake_report.plan.schedule import WEEK, DayWindow, PlannedRun, by_block
+from intake_report.plan.schedule import PlannedRun, by_block, openings
 from intake_report.render import blocks
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, literal
-from intake_report.render.sections.stated import LAW, ROAD
+from intake_report.render.sections.stated import LAW, ROAD, WATER
 from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Across, Field, ReportTable
 from intake_report.results import MetricKey, ReportResult
@@ -28,9 +28,10 @@ from intake_report.units import UnitSystem
 
 IN_REPORT = 1000  # simulated campaigns for each design in the section of a report; a fraction of a second
 DRIVERS = (
-    "start-coolant", "start-over-ambient", "ambient", "wind", "rain", "time-of-day", "stop-time", "stops", "ramp-acceleration",
+    "start-coolant", "start-over-ambient", "ambient", "wind", "time-of-day", "stop-time", "stops", "ramp-acceleration",
 )  # fmt: skip
 """Acceptance criteria that a driver can watch, in the order of the sheet."""
+AT_ENTRY = 3  # of these, the last ones: they need a highway entry
 BOXES = (
     "Date, start (clock of the logger)", "End", "Coolant at the start", "Intake air at the start", "Outside air, thermometer in the shade",
     "Wind, road (dry, damp, wet), sky", "Odometer, fuel", "Name of the log file",
@@ -55,7 +56,8 @@ class Plan:
     design: Design  # that is planned
     chosen: tuple[Shown, ...]  # what it shows of each claim
     runs: tuple[PlannedRun, ...]  # in the order of driving, with those that are driven
-    windows: tuple[DayWindow, ...]  # the days looked at
+    windows: dict[str, DayWindow]  # the day of each block to be driven
+    unkept: tuple[str, ...]  # conditions of the run sheets that the days do not keep, a sentence each
     climate: tuple[tuple[int, int, float], ...]  # local hour, METAR reports in it, share of them that fits
     instruments: tuple[str, ...]
     notes: tuple[str, ...]
@@ -82,7 +84,7 @@ class Plan:
             "instruments": self.instruments,
             "risk_of_looking": dict(zip(("once", "after_every_block"), self.looking, strict=True)),
             "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
-            "notes": self.notes,
+            "notes": (*self.unkept, *self.notes),
         }
         return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False, default=dt.datetime.isoformat) + "\n"
 
@@ -96,6 +98,8 @@ def review(plan: Plan) -> tuple[Block, ...]:
         made += [Heading(1, "Runs needed", "sec-needed"), block_of(table, units)]
         made += [Heading(1, "Instruments", "sec-instruments"), ItemList(tuple(map(literal, plan.instruments)))]
     made += [Heading(1, "Days and order", "sec-days"), block_of(_days(plan), units)]
+    if plan.unkept:
+        made.append(blocks.Callout("limitation", "Asked for and not kept", tuple(map(literal, plan.unkept))))
     if plan.repeat:
         texts = tuple(literal(f"{run}: {reason}") for run, reason in plan.repeat)
         made.append(blocks.Callout("limitation", "Not accepted, and scheduled anew unless that is done", texts))
@@ -157,11 +161,14 @@ def _cover(plan: Plan) -> blocks.Cover:
     already = f" more ({done} {'is' if done == 1 else 'are'} driven)" if done else ""
     times = {1: "once", 2: "twice"}.get(design.repeats, f"{design.repeats} times")
     times += ", the baseline once more at the end" if design.closing else ""
+    left = len(by_block(todo))
     answer = [
-        f"Drive **{count(len(todo), 'run')}**{already} in {count(len(by_block(todo)), 'block')}: "
-        f"{count(len(design.configurations), 'configuration')}, each {times} in every block, about "
-        f"{design.hours(campaign.plan):.0f} h for the whole campaign."
+        f"Drive **{count(len(todo), 'run')}**{already} in {count(left, 'block')}, a day each: "
+        f"{count(len(design.configurations), 'configuration')}, each {times} in every block (design {design.blocks} × {design.repeats}); about "
+        f"{hours_of(campaign.plan, len(todo), left):.0f} h of driving, standing, changing and soak checks."
     ]
+    if not todo:
+        answer = [f"All {count(done, 'run')} are driven: **nothing is left to drive**."]
     for case, shown in zip(plan.cases, plan.chosen, strict=True):
         if case.beside:
             continue
@@ -169,8 +176,8 @@ def _cover(plan: Plan) -> blocks.Cover:
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
         else:
-            share, beyond = 100.0 * campaign.plan.power, _beyond(case, shown.detectable, units)
-            text += f"is shown with a chance of {share:.0f} % if {beyond}."
+            share, what = 100.0 * campaign.plan.power, beyond(case, shown.detectable, units)
+            text += f"is shown with a chance of {share:.0f} % if {what}."
         answer.append(text)
     if plan.rough:
         answer += [f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."]
@@ -180,7 +187,8 @@ def _cover(plan: Plan) -> blocks.Cover:
     )  # fmt: skip
 
 
-def _beyond(case: Case, size: float, units: UnitSystem) -> str:
+def beyond(case: Case, size: float, units: UnitSystem) -> str:
+    """Return the truth that is shown, in words: how large the difference is, or how far beyond the limit."""
     amount = with_unit(size, *form(case.key, units))
     if case.sign == 0.0:
         return f"there is no difference and the margin of equivalence is {amount} or more"
@@ -197,7 +205,7 @@ def _needed(judged: Iterable[Iterable[Shown]], about: Sequence[Case], power: flo
     headings = tuple((r["size"], f"{r['size']}: {count(r['runs'], 'run')}, {r['hours']:.0f} h") for r in sizes)
     notes = [
         f"True difference beyond the limit of the claim that is shown with {100.0 * power:.0f} % chance, judged as the report "
-        "judges it (intervals within blocks, Holm's adjustment, guard band, shared biases, times not reached)."
+        "judges it (intervals within blocks, Holm's adjustment, guard band, shared biases, times not reached). Hours: with a soak check and a drive to warm up each day."
     ]
     if frame["upper"].notna().any():
         notes.append("In brackets: if the scatter is at its upper limit (80 %).")
@@ -241,11 +249,11 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 
 
 def _days(plan: Plan) -> ReportTable:
-    fitted, windows = plan.campaign.configuration, {window.day: window for window in plan.windows}
+    fitted = plan.campaign.configuration
     rows: list[dict[str, Any]] = []
     for block, runs in by_block(plan.runs).items():
         start = next((run.start for run in runs if run.start is not None), None)
-        window = None if start is None else windows[start.date()]
+        window = plan.windows.get(block)
         order = (
             f"{fitted(r.configuration).name} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs
         )
@@ -259,14 +267,21 @@ def _days(plan: Plan) -> ReportTable:
     ]  # fmt: skip
     if any(row["temperature"] is not None for row in rows):
         fields.append(Field("temperature", "Forecast", "temperature", 0, unit="cell", width=1.0))
-    zone = plan.campaign.about.timezone
-    title = f"Blocks in order, local time ({zone}), seed {plan.seed}; first item of each day: soak check, engine cold"
-    return ReportTable("tab-days", title, tuple(fields), pd.DataFrame(rows, dtype=object))
+    zone, reach = plan.campaign.about.timezone, formatting.usual(limit_of(plan.campaign, CLOCK).limit, "hours", "si")
+    title = f"Blocks in order, local time ({zone}), seed {plan.seed}"
+    notes = (
+        f"Hours that fit: as declared, in daylight and weather that fit, and with every start within {reach} of the median of its block.",
+        "Before the first start of a day: soak check with the engine cold, the route once to warm up, the stand.",
+    )
+    return ReportTable(
+        "tab-days", title, tuple(fields), pd.DataFrame(rows, dtype=object), notes if plan.windows else ()
+    )
 
 
 def sheets(plan: Plan) -> Iterator[Block]:
     """Yield one page for each run that is still to be driven."""
-    campaign = plan.campaign
+    campaign, first = plan.campaign, openings(plan.runs)
+    entry = any(phase.kind in ("ramp", "highway") for phase in campaign.route.phases)
     todo = [run for run in plan.runs if not run.done]
     for number, run in enumerate(todo, 1):
         configuration, window = campaign.configuration(run.configuration), ""
@@ -279,50 +294,53 @@ def sheets(plan: Plan) -> Iterator[Block]:
             "Run": f"{run.id}, number {run.position} of block {run.block}",
             "Fit": f"{configuration.name}. Deviations from the as-sold state: {deviations}",
             "Start": f"{window} ({campaign.about.timezone})",
-            "Route": _route(campaign),
+            "Route": _route(campaign, entry),
             "Log file": ", ".join(run.files),
-            "Accepted if": " ".join(_limits(campaign)),
+            "Accepted if": _limits(campaign, entry),
         }
         yield blocks.Definitions(tuple((term, literal(text)) for term, text in about.items()))
+        law = LAW[0].replace("report", "sheet")
+        yield blocks.Callout("caution", "Before hands go in, and before moving off", (*ROAD[::-1], WATER, law))
         stand = formatting.duration_text(campaign.plan.stand)
         checks = [
             f"The configuration is fitted, clamps are tight, nothing is left in the engine bay; stand of {stand}, as before every run.",
             "Load, fuel, tyres, windows and air conditioning as on the other runs.",
-            "Logger started by the passenger or before moving off; its clock compared; intake air and speed change on its screen.",
+            "Logger: clock compared with a radio clock; intake air and engine speed change on its screen; it records before you move off.",
         ]
-        if run.position == 1:
-            first = (
-                "**First item of the day:** soak check. After a stand of hours, engine cold and in the shade, read all temperature "
-                f"channels and a thermometer beside the sensor, and write them under {literal('[[soak_check]]')}."
+        if run.id in first:
+            at = "" if run.start is None else f" at {soak_check(campaign.plan, run.start)[0]:%H:%M}"
+            text = (
+                f"**First item of the day{at}:** soak check, the configuration fitted. After a stand of hours, engine cold and in the shade, read all temperature "
+                f"channels and a thermometer beside the sensor, and write them under {literal('[[soak_check]]')}. Then drive the route "
+                "once to warm up: this is no run."
             )
-            checks = [first, *checks]
+            checks = [text, *checks]
         if campaign.plan.control:
             checks += [
                 "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
             ]
         yield ItemList(tuple(checks))
         yield blocks.Form(BOXES, LAST_BOXES)
-        law = LAW[0].replace("report", "sheet")
-        yield blocks.Callout("caution", "Before moving off", (ROAD[0], f"{ROAD[1]} {law}"))
 
 
-def _route(campaign: Campaign) -> str:
+def _route(campaign: Campaign, entry: bool) -> str:
     units, route = campaign.about.units, campaign.route
     places = [(p.name or p.id, *(with_unit(s, "distance", units, 1) for s in (p.start, p.end))) for p in route.phases]
     parts = "; ".join(f"{name} from {start} to {end}" for name, start, end in places)
-    entry = with_unit(route.highway_entry.speed, "speed", units, 0)
+    speed = with_unit(route.highway_entry.speed, "speed", units, 0)
+    alike = f" Highway entry: through {speed} on the ramp, alike on all runs, where limits and traffic allow."
     described = f"{route.description.rstrip('.')}. " if route.description else "As agreed. "
-    return f"{described}{parts}{'. ' if parts else ''}Highway entry: through {entry} on the ramp, alike on all runs."
+    return f"{described}{parts}{'.' if parts else ''}{alike if entry else ''}"
 
 
-def _limits(campaign: Campaign) -> Iterator[str]:
-    """Yield the acceptance limits that a driver can watch, in the driver's units."""
-    stated, units = acceptance_limits(campaign), campaign.about.units
-    for code in DRIVERS:
-        spec = CRITERIA[code]
-        limit = stated[code].limit if code in stated else spec.limit
-        if code == "rain" and limit == 0.0:
-            yield "Rain: as on the other runs."
-            continue
-        of = "the other runs of this configuration" if spec.scope == "within" else "the other runs"
-        yield f"{spec.title}: within {formatting.usual(limit, spec.shown, units)} of {of}."
+def _limits(campaign: Campaign, entry: bool) -> str:
+    """Return the acceptance limits that a driver can watch, in the driver's units."""
+    of: dict[str, list[str]] = {"alike": [], "within": []}
+    for code in DRIVERS[: None if entry else -AT_ENTRY]:
+        spec, limit = CRITERIA[code], limit_of(campaign, code).limit
+        of[spec.scope].append(f"{spec.title} within {formatting.usual(limit, spec.shown, campaign.about.units)}")
+    rain = "" if limit_of(campaign, "rain").limit else " Rain as on the other runs."
+    return (
+        f"From the middle (median) of the runs of this block: {'; '.join(of['alike'])}. Of those of this configuration: "
+        f"{'; '.join(of['within'])}.{rain}"
+    )

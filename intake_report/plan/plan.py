@@ -25,9 +25,9 @@ from intake_report.campaign import Campaign, refuse
 from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
-from intake_report.plan import power, schedule
+from intake_report.plan import days, power, schedule
 from intake_report.plan.design import Case, Design, Scatter, cases, designs, from_results, read_results, risk_of_looking
-from intake_report.plan.page import Plan, basis, form, review, sheets
+from intake_report.plan.page import Plan, basis, beyond, review, sheets
 from intake_report.plan.power import Shown, judge_design
 from intake_report.provenance import folder_of, last_revision
 from intake_report.publish import put_in_place, scratch_folder
@@ -68,18 +68,18 @@ def make_plan(
     judged = partial(judge_design, campaign, about, campaigns, seed)
     shown = _simulate(judged, sizes, all(case.at_once for case in about), progress)
     progress("days and order")
-    weather: schedule.Forecast = () if forecast is None else schedule.read_forecast(forecast)
+    weather: days.Forecast = () if forecast is None else days.read_forecast(forecast)
     place = None
     if campaign.route.reference is not None:
         place = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed).centre
-    days = schedule.days_ahead(campaign, date, weather)
-    windows = tuple(schedule.day_window(campaign, day, weather, place) for day in days)
+    ahead = days.days_ahead(campaign, date, weather)
+    windows = tuple(days.day_window(campaign, day, weather, place) for day in ahead)
     repeat = tuple(_to_repeat(campaign, progress))
     errors = []
     for best in _choice(campaign, issued, about, sizes, shown):
         try:
             runs = schedule.planned_runs(campaign, sizes[best], seed, issued, {run for run, _ in repeat})
-            runs = schedule.with_starts(campaign, runs, windows)
+            runs, of_block, unkept = days.with_starts(campaign, runs, windows, weather)
             break
         except DataError as error:  # the days do not hold its blocks
             errors.append(error)
@@ -87,9 +87,9 @@ def make_plan(
         raise errors[0]
     progress("instruments")
     plan = Plan(
-        campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[best], shown[best], runs, windows,
-        () if metar is None else tuple(schedule.climate(campaign, metar, days[0].year, days[0].month)), (),
-        (*notes, *_as_measured(about), *schedule.window_notes(campaign, days[:14], weather, place),
+        campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[best], shown[best], runs, of_block, unkept,
+        () if metar is None else tuple(days.climate(campaign, metar, ahead[0].year, ahead[0].month)), (),
+        (*notes, *_as_measured(about), *days.window_notes(campaign, ahead[:14], weather, place),
          *order_sentences(runs), *_covariates(campaign, sizes[best], about)),
         risk_of_looking(campaign, sizes[best], LOOKED, np.random.default_rng([seed, 3])), repeat,
     )  # fmt: skip
@@ -174,16 +174,20 @@ def _instruments(plan: Plan) -> Iterator[str]:
         after = judge_design(campaign, (case,), plan.campaigns, plan.seed, plan.design, zeroed)[0].detectable
         wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
         declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"
-        soaked = f"a soak check to ± {kelvins(SOAKED)}"
-        printed = form(case.key, units)
-        can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *printed)} on"
+        soaked = f"A soak check to ± {kelvins(SOAKED)}"
+        can = "" if after is None else f"{soaked} shows it if {beyond(case, after, units)}."
         if shown.detectable is None:
-            yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {plan.design.blocks} blocks."
+            can = can or f"{soaked} does not help: runs and days scatter too much."
+            others = [s for some in plan.shown for s in some if s.claim == case.name and s.detectable is not None]
+            least = min(others, key=lambda s: s.hours, default=None)
+            more = "As declared, no design of the table above shows it."
+            if least is not None and least.detectable is not None:
+                more = f"As declared, {least.blocks} × {least.repeats} ({least.runs} runs) shows it if {beyond(case, least.detectable, units)}."
+            yield f"{case.claim.id}: not shown by {plan.design.blocks} × {plan.design.repeats} {declared}. {can} {more}"
             continue
         if after is None or after > CHANGED * shown.detectable:
-            can = "would change little: runs and days decide"
-        now = formatting.with_unit(shown.detectable, *printed)
-        yield f"{case.claim.id}: shown from {now} on {declared}; {soaked} {can}."
+            can = f"{soaked} would change little: runs and days decide."
+        yield f"{case.claim.id}: shown {declared} if {beyond(case, shown.detectable, units)}. {can}"
 
 
 def _to_repeat(campaign: Campaign, progress: Progress) -> Iterator[tuple[str, str]]:
@@ -238,7 +242,7 @@ def run(arguments: argparse.Namespace) -> int:
     with Console(stderr=True).status("plan") as status:
         plan = make_plan(arguments.campaign, date, **asked, progress=lambda step: status.update(f"plan: {step}"))
         folder, new = write_plan(plan, arguments.out, arguments.paper)
-    for sentence in review(plan)[0].answer:  # type: ignore[union-attr]
+    for sentence in (*review(plan)[0].answer, *plan.unkept):  # type: ignore[union-attr]
         print(plain(sentence, {"sec-instruments": "Instruments"}.__getitem__))
     for run_id, reason in plan.repeat:
         print(f"repeat {run_id}: {reason}")
@@ -289,13 +293,13 @@ def runs_toml(plan: Plan) -> str:
 
 def calendar(plan: Plan) -> str:
     """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
-    events = []
+    events, first = [], schedule.openings(plan.runs)
     for run in plan.runs:
         if run.start is None or run.end is None:
             continue
-        if run.position == 1:
-            soak = (run.start - schedule.SOAK_CHECK, run.start)
-            events.append((f"{run.block}-soak-check", *soak, "Soak check, engine cold", f"Block {run.block}"))
+        if run.id in first:
+            soak, title = days.soak_check(plan.campaign.plan, run.start), "Soak check, engine cold; then warm up"
+            events.append((f"{run.block}-soak-check", *soak, title, f"Block {run.block}"))
         fitted = plan.campaign.configuration(run.configuration)
         about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
         events.append((run.id, run.start, run.end, f"{fitted.name} ({run.id})", about))

@@ -19,8 +19,6 @@ def test_williams_balances_position_and_what_follows_what(k):
     rows = williams(names)
     # k sequences for even k, 2k for odd k.
     assert len(rows) == len(set(rows)) == (k if k % 2 == 0 else 2 * k)
-    for row in rows:
-        assert sorted(row) == sorted(names)
     for position in range(k):
         column = [row[position] for row in rows]
         assert {column.count(name) for name in names} == {len(rows) // k}
@@ -62,11 +60,3 @@ def test_notes_say_what_orders_do_not_cancel():
     assert "one that bends does not" in bends and "1 times a configuration follows itself" in again
     assert order_notes(drawn("ab", 2)) == ()
     assert any("follow each other more often" in note for note in order_notes(drawn("abc", 3)))
-
-
-def test_usual_tables():
-    # from memory; that they are balanced is verified for all numbers of configurations above
-    for rows in ("AB BA", "ABC BCA CAB CBA ACB BAC", "ABDC BCAD CDBA DACB"):
-        assert " ".join(map("".join, williams(sorted(rows.split()[0])))) == rows
-    # two treatments in one block: mean position 2.5 for both, so that a linear drift cancels
-    assert "".join(drawn("AB", 1, repeats=2)[0]) in ("ABBA", "BAAB")
