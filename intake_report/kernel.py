@@ -67,21 +67,21 @@ def run_notebook(
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
-    place = scratch / "kernel"
-    place.mkdir()
-    (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
-    settings: dict[str, Any] = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": meta.date}
-    settings |= {"revision": meta.revision, "cache": "" if cache is None else CACHE_LINK}
-    if cache is not None:
-        cache.mkdir(parents=True, exist_ok=True)
-        (place / CACHE_LINK).symlink_to(cache, target_is_directory=True)
-    if previous is not None:
-        (place / PREVIOUS).write_bytes(previous)
-        settings["previous"] = PREVIOUS
-    spare = spare or SpareKernel(scratch, quiet=not debug)
     made: list[Any] = []
+    spare = spare or SpareKernel(scratch, quiet=not debug)
     # the address of a Unix socket may have about 100 characters, which a folder of reports could pass
-    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as sockets:
+    with spare, tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as sockets:
+        place = scratch / "kernel"
+        place.mkdir()
+        (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
+        settings: dict[str, Any] = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": meta.date}
+        settings |= {"revision": meta.revision, "cache": "" if cache is None else CACHE_LINK}
+        if cache is not None:
+            cache.mkdir(parents=True, exist_ok=True)
+            (place / CACHE_LINK).symlink_to(cache, target_is_directory=True)
+        if previous is not None:
+            (place / PREVIOUS).write_bytes(previous)
+            settings["previous"] = PREVIOUS
         kernels = _manager(scratch, spare)
         # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
         run = threading.Thread(target=lambda: made.append(_executed(scratch, sockets, settings, kernels)), daemon=True)
@@ -146,6 +146,14 @@ class SpareKernel:
                 os.close(self._orders)
                 become_kernel(orders, parent)
         os.close(orders)
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, *_: object) -> None:
+        """End it, whether it became a kernel or was never told to."""
+        self.send_signal(signal.SIGKILL)
+        while self.poll() is None:
+            time.sleep(0.01)
 
     def start(self, **order: Any) -> None:
         """Let it become the kernel: its environment, folder and connection file."""

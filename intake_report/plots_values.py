@@ -87,10 +87,10 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
 
 
 @styled
-def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
+def decision_figure(result: ReportResult, finding: str) -> Figure:
     """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
     places = result.places
-    look, figure, panels = drawing(result, height, finding, (places is not None) + bool(result.recovery_curves))
+    look, figure, panels = drawing(result, 4.3, finding, (places is not None) + bool(result.recovery_curves))
     if places is not None:
         panel = panels.pop(0)
         _by_place(panel, result, places, look)

@@ -55,7 +55,6 @@ def test_arrays_and_floats_agree() -> None:
         (lambda: correction("iso-1585-diesel-na", AirState(30.0, 95.0, 40.0)), "needs the fuel per cycle"),
         (lambda: correction("iso-1585-diesel-na", AirState(30.0, 95.0, 40.0), fuel_per_cycle=0.0), "must be positive"),
         (lambda: correction("iso-1585-diesel-na", AirState(30.0, 95.0, 40.0), fuel_per_cycle=math.nan), "must be positive"),
-        (lambda: correction("iso-1585-si", AirState(45.0, 99.0, 30.0, place="intake")), "correct away the effect"),
         (lambda: correction("magic", AirState(30.0, 95.0, 40.0)), "no power correction 'magic'"),
     ],
 )  # fmt: skip

@@ -77,7 +77,7 @@ def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monk
         lines.append((s, *upright))
         drawn(self, gc, x, y, s, prop, angle, **more)
 
-    monkeypatch.setattr(drawing._Visible, "draw_text", recorded, raising=False)
+    monkeypatch.setattr(drawing.RendererSVG, "draw_text", recorded)
     figure = (FIGURES | WITHOUT_UNITS)[name](result)
     drawing.FigureOf(figure, "fig").captioned("", "drawn")
     (foot,) = [bottom for text, *_, bottom in lines if text == "Finding"]

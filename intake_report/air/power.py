@@ -11,10 +11,8 @@ from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
 
 Aspiration = Literal["natural", "boosted"]
-Place = Literal["cell", "ambient", "intake"]
 
 USUAL_LIMIT = 0.07  # distance of a factor from 1 beyond which it is flagged whatever the method (common practice)
-INTAKE_REFUSAL = "Power is never corrected with intake air: that would correct away the effect under test."
 
 
 @dataclass(frozen=True)
@@ -101,7 +99,6 @@ class AirState:
     temperature: float  # °C
     pressure: float  # kPa, of the station: absolute, not reduced
     humidity: float  # %, relative
-    place: Place = "cell"  # where it was measured: air of the intake can be described but not corrected with
 
 
 @dataclass(frozen=True)
@@ -160,12 +157,10 @@ def correction(
     """Power correction factor of a named method for a state of the ambient or cell air.
 
     `aspiration`: a method not written for it is used, with a limitation; `fuel_per_cycle`: qc [mg/L] for the compression-ignition
-    methods; `elevation`: of the cell [m], lets a pressure reduced to sea level be questioned. DataError: for intake air, an
-    unknown method, a state of the air that is not one, or a missing fuel quantity.
+    methods; `elevation`: of the cell [m], lets a pressure reduced to sea level be questioned. DataError: an unknown
+    method, a state of the air that is not one, or a missing fuel quantity.
     """
     spec = correction_spec(method)
-    if air.place == "intake":
-        raise DataError(INTAKE_REFUSAL, remedy="Give the temperature of the ambient or test-cell air.")
     if not math.isfinite(air.temperature):
         what = "The temperature of the air is not a number."
         raise DataError(what, remedy="Give it, or leave the figures uncorrected.")

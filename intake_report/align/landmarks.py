@@ -194,7 +194,7 @@ def _polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) -
     return line
 
 
-def place_best(profile: Profile, table: Floats, fellows: Sequence[float] = ()) -> tuple[Line, Likeness, Likeness]:
+def place_best(profile: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line, Likeness, Likeness]:
     """Return the best line for a table of usual speeds, its likeness and that of the reverse.
 
     A road driven backwards is found at its own place too, where the run as it is fits worse than the run turned round.

@@ -129,7 +129,6 @@ class Located:
     distance: "pd.Series[float]"  # m at every frame time, never falling, NaN off the route
     cross_track: "pd.Series[float] | None" = None  # m from the path at the fixes on the route, positive to the left
     covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
-    speed_scale: float | None = None  # route metres per metre of integrated speed
     residual: float | None = None  # uncertainty of a `distance` by likeness of speeds, RMS [m]
     findings: tuple[Finding, ...] = ()  # what departs from one clean pass
     notes: tuple[Message, ...] = ()  # how the run was located

@@ -38,9 +38,7 @@ SHAPE_STEP = (50.0, 2000)  # m between the points by which paths are compared, a
 WAY_WEIGHT = 4.0
 
 
-def to_metres(
-    latitude: Floats, longitude: Floats, centre: tuple[float, float], ellipsoid: str = "WGS84"
-) -> tuple[Floats, Floats]:
+def to_metres(latitude: Floats, longitude: Floats, centre: tuple[float, float]) -> tuple[Floats, Floats]:
     """Return east and north [m] of positions [°] in the azimuthal equidistant projection about `centre` [°].
 
     Distance and azimuth from the centre are geodesic. Between other points the length scale across the radius errs by
@@ -48,7 +46,7 @@ def to_metres(
     """
     import pyproj
 
-    x, y = pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps=ellipsoid)(longitude, latitude)
+    x, y = pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps="WGS84")(longitude, latitude)
     return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
 
 

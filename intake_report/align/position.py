@@ -222,7 +222,6 @@ def locate(run: CleanRun, path: RoutePath, wider: float = 1.0) -> Located:
         distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
         cross_track=pd.Series(matched.offset[every], index=node_time[every], name="cross_track"),
         covered=_covered(distance, path),
-        speed_scale=scale if speed is not None and kept else None,
         findings=(*findings, *_beside(matched.offset[every])),
         notes=notes,
     )

@@ -131,7 +131,6 @@ def _located(run: CleanRun, registration: Registration, reference: Reference, al
     return Located(
         distance=pd.Series(np.clip(distance, 0.0, reference.length), index=run.frame.index, name="route_distance"),
         covered=((first, last),) if last > first else (),
-        speed_scale=registration.scale,
         residual=None if placement is None else placement.residual,
         findings=findings,
         notes=(ALONE if alone else _match_note(registration),),

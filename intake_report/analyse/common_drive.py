@@ -89,7 +89,7 @@ def common_drive(
         direct=direct,
         claims=tuple(claim.id for claim in resting.claims),
         single=single,
-        beyond=tuple(x for f in fits for x in _beyond(campaign.configuration(f.configuration).name, f, common.drive)),
+        beyond=tuple(x for f in fits for x in beyond(campaign.configuration(f.configuration).name, f, common.drive)),
         headless=sum(not one.heading_known for one in drives),
         notes=notes,
     )
@@ -182,7 +182,7 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
     return CommonDrive(drive, series, np.array([0.0, 0.0, 0.0, 0.0, 0.0, *drives[0].expected[5:]]))
 
 
-def _beyond(name: str, fitted: ThermalFit, common: DriveInput) -> Iterator[Message]:
+def beyond(name: str, fitted: ThermalFit, common: DriveInput) -> Iterator[Message]:
     """Yield what the common drive has that the runs of a configuration did not meet."""
     fastest = max(float(one.speed.max()) for one in fitted.drives)
     if common.speed.max() > fastest + FASTER:

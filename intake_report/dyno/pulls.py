@@ -253,7 +253,8 @@ def correct(pull: DynoPull, section: DynoSection) -> DynoPull:
         what = f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again."
         raise DataError(what, remedy='Set dyno.correction to "none".')
     if section.air == "intake" and not typed:
-        raise DataError(air.INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
+        what = "Power is never corrected with intake air: that would correct away the effect under test."
+        raise DataError(what, remedy="Correct with the air of the test cell.")
     if asked and pull.cell is None:
         what = f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known."
         raise DataError(what, remedy='Give them, or use the correction "none".')

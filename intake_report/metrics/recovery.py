@@ -18,6 +18,7 @@ LEAST_POINTS = 8
 LEAST_FALL = 3.0  # K; a smaller fall has too few steps of a usual reading to tell its shape (own choice)
 LARGEST_ERROR = 0.5  # of the time constant; beyond it the fit has not determined it
 GRID = 160  # time constants tried for one set of readings
+GRID_OF_MANY = 40  # the same for each of many
 STRUCTURE = 0.01  # p of the runs test below which the residuals follow a pattern
 NEARLY_AS_DEEP = 3.84  # χ² with one degree of freedom at 95 %: another valley within the likelihood-ratio region
 
@@ -103,7 +104,7 @@ def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
-        final, _, tau = fit_recovery_many(time, over, grid=40, tolerance=1e-4)
+        final, _, tau = fit_recovery_many(time, over)
         return tau, final, ""
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
@@ -217,18 +218,15 @@ def _polish(
     return log_tau, rss, slope
 
 
-def fit_recovery_many(
-    t: Floats, y: Floats, *, grid: int = 80, tolerance: float = 1e-8
-) -> tuple[Floats, Floats, Floats]:
+def fit_recovery_many(t: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
     """Fit as `fit_recovery` each row of readings `y` (m, n): final, change and tau, (m,) each, NaN where refused.
 
-    `grid` time constants are tried to find the valley; `tolerance` is the relative change of the time constant at which a row
-    is done.
+    A row is done when its time constant changes by less than 1e-4.
     """
-    offset, target, taus = y.mean(axis=1), _centred(y), _tau_grid(t, grid)
+    offset, target, taus = y.mean(axis=1), _centred(y), _tau_grid(t, GRID_OF_MANY)
     best = np.argmax(_valleys(t, target, taus), axis=1)
-    usable = (best > 0) & (best < grid - 1) & (np.ptp(target, axis=1) > 0.0)
-    log_tau, _, slope = _polish(t, target, taus, np.log(taus[best]), np.flatnonzero(usable), 40, tolerance)
+    usable = (best > 0) & (best < GRID_OF_MANY - 1) & (np.ptp(target, axis=1) > 0.0)
+    log_tau, _, slope = _polish(t, target, taus, np.log(taus[best]), np.flatnonzero(usable), 40, 1e-4)
     usable &= (log_tau > np.log(taus[0])) & (log_tau < np.log(taus[-1]))
     tau, blank = np.exp(log_tau), np.where(usable, 1.0, np.nan)
     end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1)

@@ -5,7 +5,7 @@ The loaded process sees what a kernel sees of its user: nothing. It ends with wh
 
 import json
 import os
-import resource
+import re
 import shutil
 import signal
 import socket
@@ -38,6 +38,7 @@ from intake_report.publish import Published, publish
 from intake_report.render.document import report_date
 
 TRIES = 2  # loaded processes that an attempt may lose
+LOADING = 300.0  # s that the loaded process may take until it begins a campaign
 DYING = 0.5  # s that a process may take to be gone after its sockets are
 LOOK = 0.05  # s between two looks at the memory of a campaign, which grows by some 100 MB in that time at most
 MODULES = ("scipy.spatial", "pyproj", "shapely")  # beside those of every render
@@ -45,7 +46,7 @@ MOST_POINTS = 20  # reports that a trend goes back
 MOST_CHANGES, MOST_WARNINGS = 6, 3  # statements that the index quotes; the report has all
 
 
-class _Loaded:
+class Loaded:
     """The loaded process, seen from the one that gives it work."""
 
     def __init__(self) -> None:
@@ -62,13 +63,14 @@ class _Loaded:
         theirs.close()
 
     def end(self) -> None:
+        """End it and what it forked."""
         self.control.close()
         self.process.kill()
         self.process.wait()
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-_current: list[_Loaded] = []
+current: list[Loaded] = []  # one, or none
 _guard = threading.Lock()
 
 
@@ -80,28 +82,32 @@ def attempt(job: dict[str, Any]) -> dict[str, Any]:
     """
     for _ in range(TRIES):
         with _guard:
-            if _current and _current[0].process.poll() is not None:
-                _current.pop().end()
-            if not _current:
-                _current.append(_Loaded())
-            loaded = _current[0]
+            if current and current[0].process.poll() is not None:
+                current.pop().end()
+            if not current:
+                current.append(Loaded())
+            loaded = current[0]
             ours, theirs = socket.socketpair()
             with theirs, suppress(OSError):  # it may have ended just now
                 socket.send_fds(loaded.control, [b"."], [theirs.fileno()])
         pid = 0
         try:
             with ours, ours.makefile("rw") as line:
-                ours.settimeout(job["seconds"])
+                ours.settimeout(LOADING)
                 print(json.dumps(job), file=line, flush=True)
                 pid = int(line.readline() or 0)
+                ours.settimeout(job["seconds"])  # from now on, when its work begins
                 if answer := line.readline():
-                    line.read()  # until it has ended, and its kernel
+                    with suppress(TimeoutError):
+                        line.read()  # until it has ended, and its kernel
                     outcome: dict[str, Any] = json.loads(answer)
                     return outcome
         except TimeoutError:
-            if pid:
-                with suppress(OSError):
-                    os.killpg(pid, signal.SIGKILL)
+            if not pid:
+                loaded.process.kill()
+                return failed(f"the process that renders was not ready after {LOADING / 60:g} min, and was ended.")
+            with suppress(OSError):
+                os.killpg(pid, signal.SIGKILL)
             return failed(f"it was not done after {job['seconds'] / 60:g} min, the time limit, and was ended.")
         except (OSError, ValueError):  # the other end is gone
             pass
@@ -122,10 +128,10 @@ def failed(reason: str) -> dict[str, Any]:
 def close() -> None:
     """End all work of this process at once and wait until nothing of it is left."""
     with _guard:
-        for loaded in _current:
+        for loaded in current:
             loaded.stopped = True
             loaded.end()
-        _current.clear()
+        current.clear()
 
 
 @contextmanager
@@ -245,10 +251,10 @@ def _ending(renderer: int, limit: int) -> str:
 
 
 def _data(pid: int) -> int:
-    """Return the memory that a process holds, mapped files left out [byte]; 0 if it has ended, or this is not Linux."""
+    """Return the memory that a process holds, swapped out or not, without files [byte]; 0 if it ended, or this is not Linux."""
     with suppress(OSError):
-        _, resident, shared, *_ = Path(f"/proc/{pid}/statm").read_text().split()  # pages; proc(5)
-        return (int(resident) - int(shared)) * resource.getpagesize()
+        status = Path(f"/proc/{pid}/status").read_text()  # proc(5)
+        return 1024 * sum(map(int, re.findall(r"^(?:RssAnon|VmSwap):\s+(\d+) kB", status, re.MULTILINE)))
     return 0
 
 

@@ -25,7 +25,7 @@ _IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
 # A page less heading and caption [pt]: a table up to this height is not divided, nor a row up to half of it.
 WHOLE = 600.0
 _STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
-_STYLE = TEMPLATES / "report.typ"
+STYLE = TEMPLATES / "report.typ"
 
 
 def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path) -> bytes:
@@ -80,7 +80,7 @@ def compile_source(root: Path, files: Mapping[str, bytes], meta: ReportMeta, ppi
         path = root / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
-    shutil.copyfile(_STYLE, root / "report.typ")
+    shutil.copyfile(STYLE, root / "report.typ")
     main, pdf = root / "main.typ", {"format": "pdf", "pdf_standards": STANDARDS}
     output: dict[str, Any] = pdf if ppi is None else {"format": "png", "ppi": ppi}
     look: dict[str, Any] = {"font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": meta.timestamp}

@@ -59,17 +59,17 @@ class SourceComparison:
         return Listing(tuple(reasons), ";")
 
 
-def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE) -> NDArray[np.bool_]:
-    """Return where the vehicle's ambient reading is bad: below `min_speed` [km/h] within the last `settle` [s], or unknown."""
+def too_slow(run: VehicleAmbient) -> NDArray[np.bool_]:
+    """Return where the vehicle's ambient reading is bad: below `MIN_SPEED` within the last `SETTLE`, or unknown."""
     clock = run.speed_time
     last, known = _last_speed(run)
     if not known.any():
         return ~known
     # Moments from which the vehicle is known to have been fast begin anew at each slow sample and after each gap.
-    slow = ~(run.speed >= min_speed)
+    slow = ~(run.speed >= MIN_SPEED)
     broken = slow | np.concatenate([[True], np.diff(clock) > _SPEED_GAP])
     since = np.maximum.accumulate(np.where(broken, clock, -np.inf))
-    return np.asarray(~known | (run.time - since[last] < settle) | slow[last])
+    return np.asarray(~known | (run.time - since[last] < SETTLE) | slow[last])
 
 
 def _last_speed(run: VehicleAmbient) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -296,11 +296,11 @@ def _label(candidate: ReferenceCandidate) -> Part:
     return message("the {kind} “{source}”", kind=KIND_LABELS[candidate.kind], source=candidate.source)
 
 
-def ambient_apart(means: Mapping[str, float], limit: float = SPREAD_LIMIT) -> tuple[str, str, float] | None:
-    """Return the coldest run, the warmest and their difference [K] if it is more than `limit`, from mean ambients [°C]."""
+def ambient_apart(means: Mapping[str, float]) -> tuple[str, str, float] | None:
+    """Return the coldest run, the warmest and their difference [K] if it is more than `SPREAD_LIMIT`, from mean ambients [°C]."""
     if not means:
         return None
     lowest, highest = (end(means, key=lambda run: (means[run], run)) for end in (min, max))
     spread = means[highest] - means[lowest]
-    # The limit is often a converted 2 °F: equality within rounding of floats is within it.
-    return (lowest, highest, spread) if spread > limit + 1e-9 else None
+    # The limit is a converted 2 °F: equality within rounding of floats is within it.
+    return (lowest, highest, spread) if spread > SPREAD_LIMIT + 1e-9 else None

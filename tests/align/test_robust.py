@@ -39,7 +39,6 @@ def test_gps_speed_serves_where_there_is_no_other() -> None:
     run, _ = drive("run", ONE_WAY, stops=[(2000, 60)], seed=1)
     other = replace(run, frame=run.frame.rename(columns={"speed": "gps_speed"}))
     aligned = align_runs([other]).runs[0]
-    assert aligned.speed_scale == pytest.approx(1.0, abs=0.01)
     assert [stop.duration for stop in aligned.stops if 1900 < stop.distance < 2100] == [pytest.approx(60, abs=2)]
 
 

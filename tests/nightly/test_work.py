@@ -31,7 +31,7 @@ def attempt():
     """The loaded process, once for all tests here; at the end nothing of it is left."""
     yield work.attempt
     # not all children of this process: kernels that other tests left waiting are none of it
-    loaded = [psutil.Process(one.process.pid) for one in work._current if one.process.poll() is None]
+    loaded = [psutil.Process(one.process.pid) for one in work.current if one.process.poll() is None]
     mine = [*loaded, *(child for one in loaded for child in one.children(recursive=True))]
     work.close()
     _, alive = psutil.wait_procs(mine, timeout=5)
@@ -49,11 +49,11 @@ def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, pool, tmp
     file = roadlog.write(tmp_path / "campaign", METRIC)
     work.close()
     made = [pool.submit(attempt, job(file, tmp_path / name)) for name in ("a", "b")]
-    first = wait_for(lambda: work._current[:])[0]
+    first = wait_for(lambda: work.current[:])[0]
     first.process.kill()
     for outcome in made:
         assert "campaign.units" in outcome.result(60)["reason"]
-    assert first not in work._current
+    assert first not in work.current
 
 
 def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeypatch):
@@ -72,7 +72,11 @@ def test_what_is_loaded_ahead_is_there():
 
 
 def test_a_waiting_kernel_that_is_gone(tmp_path):
-    """It was killed before its order, and nobody kept how it ended: no error of the pipe, no missing child."""
+    """Its preparation failed: it is ended. It was killed before its order, and nobody kept how: no error of pipe or child."""
+    spare = kernel.SpareKernel(tmp_path)
+    with pytest.raises(FileNotFoundError):
+        kernel.run_notebook(None, tmp_path / "absent", None, None, spare=spare)
+    assert spare.returncode == -signal.SIGKILL
     spare = kernel.SpareKernel(tmp_path)
     spare.send_signal(signal.SIGKILL)
     os.waitpid(spare.pid, 0)
@@ -80,11 +84,19 @@ def test_a_waiting_kernel_that_is_gone(tmp_path):
     assert spare.poll() == 0
 
 
-def test_the_time_limit_ends_everything(attempt, tmp_path):
+def test_the_time_limit_ends_everything(attempt, tmp_path, monkeypatch):
+    """It counts from the moment at which the work begins; the loading of a new process has a limit of its own."""
     file = roadlog.write(tmp_path / "campaign")
-    told = attempt(job(file, tmp_path / "out", seconds=1.5))
-    assert told == work.failed("it was not done after 0.025 min, the time limit, and was ended.")
-    wait_for(lambda: not kernels_below(work._current[-1].process.pid))
+    work.close()
+    with monkeypatch.context() as patch:
+        patch.setattr(work, "LOADING", 0.03)
+        told = attempt(job(file, tmp_path / "out"))
+    assert told == work.failed("the process that renders was not ready after 0.0005 min, and was ended.")
+    assert work.current[-1].process.wait(5) == -signal.SIGKILL
+    told = attempt(job(file, tmp_path / "out", seconds=1.2))
+    assert told == work.failed("it was not done after 0.02 min, the time limit, and was ended.")
+    assert "reading the campaign" in (tmp_path / "out" / "one.log").read_text()
+    wait_for(lambda: not kernels_below(work.current[-1].process.pid))
     assert report_folders(tmp_path / "out") == []
 
 
@@ -112,11 +124,11 @@ def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_pat
 def test_work_that_was_stopped_is_not_begun_again(attempt, pool, tmp_path):
     work.close()
     told = pool.submit(attempt, job(roadlog.write(tmp_path / "campaign"), tmp_path / "out"))
-    wait_for(lambda: work._current[:])
+    wait_for(lambda: work.current[:])
     begun = time.monotonic()
     work.close()
     assert told.result(10) == work.failed("the process that renders has ended; memory may have run out.")
-    assert work._current == [] and time.monotonic() - begun < 4.0
+    assert work.current == [] and time.monotonic() - begun < 4.0
 
 
 @pytest.mark.slow
@@ -133,14 +145,14 @@ def test_the_memory_limit_ends_everything(attempt, small, tmp_path, limit):
     """What is loaded, the kernel, the pages: whoever needs more than the limit [MiB]."""
     told = attempt(job(small.file, tmp_path / "out", memory=limit * (1 << 20)))
     assert told == work.failed(f"it needed more than {limit / 1024:.3g} GiB of memory, the limit, and was ended.")
-    wait_for(lambda: not kernels_below(work._current[-1].process.pid))
+    wait_for(lambda: not kernels_below(work.current[-1].process.pid))
     assert report_folders(tmp_path / "out") == []
 
 
 @pytest.mark.slow
 def test_a_killed_attempt_is_told(attempt, pool, small, tmp_path):
     told = pool.submit(attempt, job(small.file, tmp_path / "out"))
-    loaded = wait_for(lambda: work._current[:])[0].process.pid
+    loaded = wait_for(lambda: work.current[:])[0].process.pid
     attempts = wait_for(lambda: kernels_below(loaded))
     wait_for(attempts[0].children)[0].kill()
     assert told.result(60) == work.failed("its process was killed by signal 9; memory may have run out.")

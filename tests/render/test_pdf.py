@@ -190,8 +190,8 @@ def test_letter_paper(tmp_path):
 
 def test_compiler_warning_is_an_error(tmp_path, monkeypatch):
     style = tmp_path / "report.typ"
-    style.write_text(typst_exporter._STYLE.read_text("utf-8").replace('("Libertinus Serif",', '("Nowhere Serif",'))
-    monkeypatch.setattr(typst_exporter, "_STYLE", style)
+    style.write_text(typst_exporter.STYLE.read_text("utf-8").replace('("Libertinus Serif",', '("Nowhere Serif",'))
+    monkeypatch.setattr(typst_exporter, "STYLE", style)
     with pytest.raises(DataError, match="unknown font family: nowhere serif") as caught:
         _export(tmp_path, Paragraph("x"))
     assert "\n" not in str(caught.value)

@@ -10,7 +10,7 @@ from test_real_drives import commute_campaign
 
 from intake_report.analyse import conclude
 from intake_report.analyse.claim_check import claim_mistakes, model_objection
-from intake_report.analyse.common_drive import NO_DRIVE, _beyond, common_drive, fitted, thermal_inputs
+from intake_report.analyse.common_drive import NO_DRIVE, beyond, common_drive, fitted, thermal_inputs
 from intake_report.analyse.limitations.conditions import models
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Claim, CommonDriveSection, vary
@@ -160,7 +160,7 @@ def test_limitations_say_what_the_models_were_not_shown(demo, found, badly_desig
     inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel"})
     (drive,) = inputs.values()
     one = SimpleNamespace(drives=(replace(drive, ambient=drive.ambient - 12.0),))
-    assert [note.code for note in _beyond("x", one, drive)] == ["other-air"]
+    assert [note.code for note in beyond("x", one, drive)] == ["other-air"]
 
 
 def test_a_speed_trace_from_a_file(demo):
