@@ -47,7 +47,6 @@ class Count:
 
     number: int
     noun: str
-    plural: str | None = None
 
 
 @dataclass(frozen=True)
@@ -122,8 +121,8 @@ def said(part: Part, system: UnitSystem) -> str:
         case Beyond(number, limit, quantity):
             pairs = [[formatting.usual(x, quantity, system, more) for x in (number, limit)] for more in (0, 1, 2)]
             return next((text for text, other in pairs if text != other), pairs[-1][0])
-        case Count(number, noun, plural):
-            return formatting.count(number, noun, plural)
+        case Count(number, noun):
+            return formatting.count(number, noun)
         case Listing(parts, last):
             words = [said(one, system) for one in parts]
             return "; ".join(words) if last == ";" else formatting.listing(words, last)

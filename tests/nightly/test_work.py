@@ -17,6 +17,7 @@ from intake_report import kernel, publish
 from intake_report.nightly import find, work
 from intake_report.provenance import damages, report_folders
 
+POOL = ThreadPoolExecutor(2)
 METRIC = roadlog.changed(roadlog.campaign(), "campaign.units", "metric")  # a campaign at fault
 
 
@@ -38,17 +39,11 @@ def attempt():
     assert alive == []
 
 
-@pytest.fixture
-def pool():
-    with ThreadPoolExecutor(2) as threads:
-        yield threads
-
-
-def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, pool, tmp_path):
+def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, tmp_path):
     """Two attempts wait for a process that is killed while it loads: both are made with a new one."""
     file = roadlog.write(tmp_path / "campaign", METRIC)
     work.close()
-    made = [pool.submit(attempt, job(file, tmp_path / name)) for name in ("a", "b")]
+    made = [POOL.submit(attempt, job(file, tmp_path / name)) for name in ("a", "b")]
     first = wait_for(lambda: work.current[:])[0]
     first.process.kill()
     for outcome in made:
@@ -121,9 +116,9 @@ def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_pat
 
 
 @pytest.mark.slow
-def test_work_that_was_stopped_is_not_begun_again(attempt, pool, tmp_path):
+def test_work_that_was_stopped_is_not_begun_again(attempt, tmp_path):
     work.close()
-    told = pool.submit(attempt, job(roadlog.write(tmp_path / "campaign"), tmp_path / "out"))
+    told = POOL.submit(attempt, job(roadlog.write(tmp_path / "campaign"), tmp_path / "out"))
     wait_for(lambda: work.current[:])
     begun = time.monotonic()
     work.close()
@@ -150,8 +145,8 @@ def test_the_memory_limit_ends_everything(attempt, small, tmp_path, limit):
 
 
 @pytest.mark.slow
-def test_a_killed_attempt_is_told(attempt, pool, small, tmp_path):
-    told = pool.submit(attempt, job(small.file, tmp_path / "out"))
+def test_a_killed_attempt_is_told(attempt, small, tmp_path):
+    told = POOL.submit(attempt, job(small.file, tmp_path / "out"))
     loaded = wait_for(lambda: work.current[:])[0].process.pid
     attempts = wait_for(lambda: kernels_below(loaded))
     wait_for(attempts[0].children)[0].kill()
