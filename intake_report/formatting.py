@@ -65,9 +65,9 @@ def margin(value: float, system: UnitSystem, *, both: bool = True) -> str:
     return f"{texts[first]} ({texts[second]})" if both else texts[first]
 
 
-def count(n: int, noun: str) -> str:
+def count(n: int, noun: str, plural: str | None = None) -> str:
     """Return "1 run", "3 runs"."""
-    return f"{n} {noun if n == 1 else noun + 's'}"
+    return f"{n} {noun if n == 1 else plural or noun + 's'}"
 
 
 def listing(items: list[str] | tuple[str, ...], last: str = "and") -> str:
