@@ -11,7 +11,7 @@ from intake_report.messages import Interval, Value, message
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table, plain
 from intake_report.render.document import number
-from intake_report.render.sections import findings
+from intake_report.render.sections import body, findings
 from intake_report.render.typst import WHOLE, plan
 
 from .samples import table
@@ -138,6 +138,15 @@ def test_differences_have_one_row_per_metric_a_legend_and_a_title_that_counts_wh
     assert sum(len(a.get_yticklabels()) for a in figure.get_axes()) == len(keys)
     legend = {t.get_text() for t in figure.legends[0].get_texts()}
     assert legend == {"Open cone element", "Sealed box with external snorkel"}
+
+
+def test_title_of_the_acceptance_figure_is_short_however_many_runs_miss(result, monkeypatch):
+    titles, draw = [], body.acceptance_figure
+    monkeypatch.setattr(body, "acceptance_figure", lambda r, finding: titles.append(finding) or draw(r, finding))
+    sections.conditions(replace(result, criteria=result.criteria.assign(passed=False)))
+    (title,), (first, *_) = titles, result.criteria["title"]
+    assert title.startswith(f"0 of {len(result.runs)} runs meet every criterion; beyond a limit: most often ")
+    assert title.count("(in ") == 3 and f"{first.lower()} (in {len(result.runs)})" in title
 
 
 def test_only_short_tables_are_kept_whole():

@@ -23,6 +23,8 @@ from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult, text
 from intake_report.units import UnitSystem
 
+MOST_NAMED = 3  # runs, or criteria, that the title of a figure names
+
 
 def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return how the comparison was made: one paragraph for everybody, one that is precise."""
@@ -108,6 +110,9 @@ def _acceptance(result: ReportResult) -> Block:
     finding = f"All {len(result.runs)} runs meet every criterion that could be applied"
     if failed:
         beyond = formatting.listing([f"{run} ({formatting.listing(titles)})" for run, titles in of_run.items()])
+        if len(of_run) > MOST_NAMED:  # the grid shows which; a title of ten lines would hide it
+            often = Counter(c.title.lower() for c in failed).most_common(MOST_NAMED)
+            beyond = "most often " + formatting.listing([f"{title} (in {count})" for title, count in often])
         met = f"{len(result.runs) - len(of_run)} of {formatting.count(len(result.runs), 'run')}"
         finding = f"{met} meet every criterion; beyond a limit: {beyond}"
     return FigureOf(acceptance_figure(result, finding), "fig-acceptance").captioned(
