@@ -20,6 +20,8 @@ import pytest
 # both carry axe.min.js; the first has newer rules, if it is there
 PACKAGES = ("axe_playwright_python", "axe_core_python")
 _POLICY = re.compile(r"<meta[^>]*Content-Security-Policy[^>]*>", re.IGNORECASE)
+_QUIET = """--headless --no-sandbox --disable-gpu --no-first-run
+--disable-background-networking --disable-component-update --disable-sync --disable-quic"""
 _RUN = """<!DOCTYPE html><meta charset="utf-8"><title>asked</title>
 <style>body {{ margin: 0 }} iframe {{ border: 0; width: {width}px; height: 900px }}</style>
 <iframe srcdoc="{page}"></iframe><pre id="answer"></pre>
@@ -57,16 +59,8 @@ def chromium(*options: str) -> subprocess.CompletedProcess[str]:
     if program is None:
         pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
     with tempfile.TemporaryDirectory(prefix="profile-", ignore_cleanup_errors=True) as profile:
-        command = [
-            program,
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--no-first-run",
-            f"--user-data-dir={profile}",
-        ]
-        command += ["--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-quic"]
-        return subprocess.run([*command, *options], capture_output=True, text=True, timeout=300, check=True)
+        command = [program, *_QUIET.split(), f"--user-data-dir={profile}", *options]
+        return subprocess.run(command, capture_output=True, text=True, timeout=300, check=True)
 
 
 def opened(path: Path) -> tuple[list[str], str, str]:

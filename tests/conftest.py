@@ -197,9 +197,9 @@ def once(folder: Path, make: Callable[[Path], object]) -> Path:
 
 
 def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
-    """Return a folder of this name, below that of all test processes, as `once` does."""
-    base = factory.getbasetemp()
-    return once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"once-{name}", make)
+    """Return a folder of this name, as `once` does, below that of all test processes, or where several test runs keep theirs."""
+    base = factory.getbasetemp().parent if "PYTEST_XDIST_WORKER" in os.environ else factory.getbasetemp()
+    return once(Path(os.environ.get("INTAKE_REPORT_MADE", base)) / f"once-{name}", make)
 
 
 def shared_demo(id: str, factory: pytest.TempPathFactory) -> Demo:
@@ -353,17 +353,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 # Seconds rather than parts of one: begun first, so that two processes end together.
 LONG = (
-    "test_report_texts.py", "test_statistics_comparison.py", "test_campaign.py", "test_physics.py", "test_drives.py",
-    "test_publish.py", "test_accessible.py", "test_cache.py", "test_isolation.py", "test_real_drives.py",
+    "test_many.py", "test_aa_real.py", "test_report_texts.py", "test_publish.py", "test_accessible.py", "test_landmarks.py",
+    "test_kills.py", "test_placement.py", "test_work.py", "test_determinism.py", "test_isolation.py", "test_real_drives.py",
+    "test_cache.py", "test_campaign.py", "test_real_laps.py", "test_common_drive.py", "test_coverage.py", "test_truth.py",
 )  # fmt: skip
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Give each file of the default suite to one process, which shares what it renders and reads; `LONG` ones begin."""
+    """Give each file, but of all slow tests whole, to one process, which shares what it renders and reads; `LONG` ones begin."""
     from xdist.scheduler import LoadFileScheduling
 
-    if not config.option.markexpr.startswith("not slow"):
+    if not (config.option.sample or config.option.markexpr.startswith("not slow")):
         return None
     config.option.loadscopereorder = False
     return LoadFileScheduling(config, log)

@@ -50,8 +50,7 @@ def test_killed_at_random_moments(small, tmp_path, part):
 
 
 def test_kernel_killed_at_random_moments(small, tmp_path, part):
-    rng = random.Random(20260802)
-    out = tmp_path / "out"
+    rng, out = random.Random(20260802), tmp_path / "out"
     for _ in range(part(KERNELS, 1)):
         process = command(small, out)
         while not (kernels := kernels_below(process.pid)) and process.poll() is None:

@@ -137,7 +137,7 @@ WINDOWS = {
 
 
 @pytest.mark.slow
-def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
+def test_recorded_commutes_shifted_in_windows(drives: Path, part) -> None:
     """Subsets of 5 to 12 of 19 commutes, untouched and one of three runs shifted by 300, 500, 675 m in a window.
 
     Truth of the untouched: the line that all 19 drives give, within 150 m. A run counts as wrongly fair where it is found neither
@@ -148,7 +148,7 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
     rng = np.random.default_rng(3)
     untouched: list[tuple[bool, bool]] = []
     moved: dict[tuple[str, float], list[tuple[bool, bool, bool]]] = {}
-    for _ in range(24):
+    for _ in range(part(24, 4)):
         pick = np.sort(rng.choice(19, int(rng.integers(5, 13)), replace=False)).tolist()
         some = [profiles[i] for i in pick]
         first = int(np.argsort(lengths[pick])[len(pick) // 2])
@@ -181,9 +181,7 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
     print(f"\nuntouched: {false} of {len(untouched)} found misplaced, {fair} fair (stretches of {STRETCH:g} m)")
     for (name, extra), rows in moved.items():
         misplaced, unverified, wrong = np.sum(rows, axis=0)
-        print(
-            f"{name:12s} {extra:3.0f} m: {len(rows)}, misplaced {misplaced}, not verified {unverified}, wrongly fair {wrong}"
-        )
+        print(f"{name} {extra:g} m: {len(rows)}, misplaced {misplaced}, unverified {unverified}, wrongly fair {wrong}")
         # one junction alone tells of what comes and goes on a motorway
         most = 0.2 if name == "middle" else 0.05
         assert wrong <= binom.ppf(0.999, len(rows), most), (name, extra)

@@ -1,7 +1,11 @@
 """The 30 real laps as a campaign folder: one car, nothing changed between laps, so whatever is found is chance."""
 
+import pickle
 import shutil
 from pathlib import Path
+
+import pytest
+from conftest import Chain, made_once, run_chain
 
 HEAD = """
 schema = 1
@@ -59,6 +63,15 @@ def session_of(name: str) -> str:
     """Return day and half of day of a lap: laps of one session follow each other within minutes."""
     day, clock = name.split("_")
     return f"{day}-{'am' if int(clock) < 1200 else 'pm'}"
+
+
+def loop_chain(factory: pytest.TempPathFactory, drives: Path) -> Chain:
+    """Return the chain of all laps as they are, with a constant for ambient; computed once for all test processes."""
+
+    def make(folder: Path) -> None:
+        (folder / "chain").write_bytes(pickle.dumps(run_chain(write_loop(drives, folder / "loop", WEATHER))))
+
+    return pickle.loads((made_once(factory, "loop", make) / "chain").read_bytes())
 
 
 def write_loop(drives: Path, folder: Path, more: str = "", names: dict[str, str] | None = None) -> Path:

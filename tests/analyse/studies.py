@@ -31,11 +31,7 @@ TRUTH = {
 }
 """Headline metric → name in the simulator's truth."""
 
-DESIGNS = {
-    "3×3": ((STOCK, OPEN, SEALED), 3, 1),
-    "2×4": ((STOCK, SEALED), 4, 1),
-    "2×3×2": ((STOCK, SEALED), 3, 2),
-}
+DESIGNS = {"3×3": ((STOCK, OPEN, SEALED), 3, 1), "2×4": ((STOCK, SEALED), 4, 1), "2×3×2": ((STOCK, SEALED), 3, 2)}
 """Configurations, blocks, runs of each configuration in each block."""
 STATION = 0.3  # K; declared accuracy of the station, as in the demo
 ACCURACY = 1.0  # K; declared accuracy of the sensor, as in the demo

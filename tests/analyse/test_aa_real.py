@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from conftest import run_chain
 
-from analyse.loop import WEATHER, session_of, write_loop
-from intake_report.analyse import conclude, measure_runs
+from analyse.loop import WEATHER, loop_chain, session_of, write_loop
+from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.compare import compare
 from intake_report.analyse.compare.estimate import gather_covariates
 from intake_report.analyse.inputs import ByRun, pair
 from intake_report.analyse.limitations import Findings, derive_limitations
+from intake_report.campaign import load_campaign
 from intake_report.formatting import with_unit
 from intake_report.render.sections.answer import also_shown, answer
 from intake_report.results.text import difference_quantity
@@ -32,7 +33,7 @@ CALLED = ("peak_iat", "time_above_limit:40.0C")
 
 @pytest.fixture(scope="module")
 def laps(tmp_path_factory, drives):
-    chain = run_chain(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop"))
+    chain = loop_chain(tmp_path_factory, drives)
     metrics = tuple(replace(k, spec=replace(k.spec, headline=True)) for k in chain.measured.metrics if k.key in CALLED)
     assert len(metrics) == len(CALLED)
     return chain.campaign, chain.measured, metrics, chain.result
@@ -74,9 +75,7 @@ def test_random_assignment_finds_no_more_than_chance(laps, part):
             single[row.key] += row.p_value < alpha
         before += any(row.p_value < alpha for row in rows)
         after += any(row.shown for row in rows)
-    print(
-        f"\nA/A, {draws} random assignments within sessions: single metrics {single}, any metric {before} before, {after} after Holm"
-    )
+    print(f"\nA/A, {draws} draws within sessions: single metrics {single}, any {before} before, {after} after Holm")
     for key, count in single.items():
         interval = clopper_pearson(count, draws)
         assert interval.low <= 0.05 <= interval.high, (key, count)
@@ -138,9 +137,7 @@ def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
     lowering = [whole_degrees(logs[run], LOWERING if names[run] == "b" else 0.0) for run in runs]
     lowering = [mean for mean in lowering if mean]
     (row,) = [c for c in run_chain(file).result.comparisons if c.key == OVER]
-    print(
-        f"\nA/B: put in {np.mean(lowering):.2f} K on average; found {row.difference:.2f} K ({row.low:.2f} to {row.high:.2f} K)"
-    )
+    print(f"\nA/B: put in {np.mean(lowering):.2f} K; found {row.difference:.2f} K ({row.low:.2f} to {row.high:.2f} K)")
     assert row.basis == "runs" and row.n + row.n_versus == 30
     assert row.difference < 0.0 and row.low <= -LOWERING <= row.high
     assert row.low <= -np.mean(lowering) <= row.high
@@ -148,19 +145,22 @@ def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
 
 @pytest.fixture(scope="module")
 def paired(tmp_path_factory, drives):
-    """Every lap twice, as it is and lowered: the chains of both."""
-    found = []
+    """The campaign, and every lap measured twice in the same place, as it is and lowered."""
+    found, alignment = [], None
     for lowering in (0.0, LOWERING):
         file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop", "draws = 100\n" + WEATHER)
         for log in (file.parent / "logs").glob("*.csv"):
             whole_degrees(log, lowering)
-        found.append(run_chain(file))
-    return found
+        campaign = load_campaign(file)
+        cleaned = clean_logs(campaign, load_logs(campaign))
+        alignment = alignment or align_logs(campaign, cleaned)
+        found.append(measure_runs(campaign, cleaned, alignment))
+    return campaign, *found
 
 
 def test_adjusted_for_the_start_random_labels_are_called_no_more_and_a_lowering_more_often(paired, part):
     """A/A and a lowering in half of the laps, random labels within sessions: covered 93 to 97 %, calls before and after."""
-    campaign, plain, low = paired[0].campaign, *(chain.measured for chain in paired)
+    campaign, plain, low = paired
     metrics = tuple(key for key in plain.metrics if key.key == OVER)
     covariates = gather_covariates(pair(campaign, plain.cleaned, plain.alignment), plain.series)
     values = [{v.run: v for v in m.values if v.key == OVER} for m in (plain, low)]
@@ -192,14 +192,13 @@ def test_covers_say_what_the_tables_decide(paired, part):
 
     In every second draw the laps labelled b are the lowered ones.
     """
-    rng, draws, called = np.random.default_rng(20170403), part(100, 6), 0
-    plain, low = (chain.measured for chain in paired)
+    rng, draws, called = np.random.default_rng(20170403), part(100, 4), 0
+    given, plain, low = paired
     for n in range(draws):
-        campaign = paired[0].campaign
-        names = within_sessions([run.id for run in campaign.runs], rng)
+        names = within_sessions([run.id for run in given.runs], rng)
         cleaned = ByRun((low if n % 2 and names[run] == "b" else plain).cleaned[run] for run in names)
-        runs = tuple(run.model_copy(update={"configuration": names[run.id]}) for run in campaign.runs)
-        campaign = campaign.model_copy(update={"runs": runs})
+        runs = tuple(run.model_copy(update={"configuration": names[run.id]}) for run in given.runs)
+        campaign = given.model_copy(update={"runs": runs})
         result = conclude(campaign, measure_runs(campaign, cleaned, plain.alignment))
         text = " ".join((*answer(result), *also_shown(result, [result.metric(key) for key in result.decides])))
         rows = [c for c in result.comparisons if result.metric(c.key).spec.headline]

@@ -10,8 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analyse.loop import WEATHER, session_of, write_loop
-from conftest import run_chain
+from analyse.loop import loop_chain, session_of
 from metrics.support import rebuild
 
 from intake_report.analyse.compare import compare
@@ -33,7 +32,7 @@ LONGEST = 3000.0  # s; laps in which the driver paused are left out
 @pytest.fixture(scope="module")
 def laps(tmp_path_factory, drives):
     """Return the campaign, its metrics, and each lap as it is and lowered: series and what drives the model."""
-    chain = run_chain(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop", WEATHER))
+    chain = loop_chain(tmp_path_factory, drives)
     campaign, measured = chain.campaign, chain.measured
     lowest = {}
     for series in measured.series:
@@ -91,10 +90,10 @@ def campaigns(laps, rng, count, lowered):
 
 def test_labels_dealt_at_random_differ_by_no_more_than_chance_and_a_lowering_is_found(laps, part):
     """Of nothing 5 % are called; what 3 K put into driving do to the mean comes back, and intervals hold it."""
-    count, rng = part(24, 6), np.random.default_rng(20170404)
+    count, rng = part(24, 4), np.random.default_rng(20170404)
     called, rms, found, width = dict.fromkeys((k.key for k in laps[1]), 0), [], [], []
     for rows, fits, _ in campaigns(laps, rng, count, lowered=False):
-        if len(rms) < LEFT_OUT:
+        if len(rms) < part(LEFT_OUT, 1):
             rms.append(np.sqrt(np.mean(leave_one_out(fits)["rms"] ** 2)))
         for row in rows:
             called[row.key] += row.p_value is not None and row.p_value < 0.05
