@@ -5,7 +5,7 @@ ranges come from secondary tables and two open decoders that agree with each oth
 were checked against one open decoder only.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -75,7 +75,11 @@ CHANNELS: dict[str, Channel] = {
 def channel(name: str) -> Channel:
     """Return the catalogue entry of `name`; DataError, which suggests the nearest, if there is none."""
     if name not in CHANNELS:
-        raise DataError(f"there is no channel “{name}”.", remedy=nearest(name, CHANNELS, "Channels are", cutoff=0.4))
+        words = name.lower().replace("_", " ").split()  # each begins a word of the label: "intake_temp"
+        labels = {c.name: f" {c.label.lower()}" for c in CHANNELS.values()}
+        meant = [known for known, label in labels.items() if words and all(f" {word}" in label for word in words)]
+        remedy = f"Did you mean “{meant[0]}”?" if len(meant) == 1 else nearest(name, CHANNELS, "Channels are", 0.6)
+        raise DataError(f"there is no channel “{name}”.", remedy=remedy)
     return CHANNELS[name]
 
 
@@ -86,6 +90,12 @@ def mapped_channel(target: str) -> tuple[Channel, str | None]:
     if unit is not None:
         conversion(unit, entry.quantity)
     return entry, unit
+
+
+def mapped_columns(mapping: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Return header and stated unit by channel of a mapping: header -> "channel [unit]"."""
+    parts = ((header, *target.partition("[")[::2]) for header, target in mapping.items())
+    return {name.strip(): (header, unit.rstrip("] ")) for header, name, unit in parts}
 
 
 class ObdField(NamedTuple):

@@ -12,6 +12,7 @@ import importlib
 import json
 import logging
 import os
+import re
 import signal
 import sys
 import tempfile
@@ -93,7 +94,9 @@ def run_notebook(
             run.join(timeout=10.0)
     result = made[0]
     if isinstance(result, PapermillExecutionError) and not debug:
-        raise as_user_error(result.ename, result.evalue)
+        # each line of an error begins with its file, which the notebook knows by the link
+        linked = re.compile(rf"^{re.escape(str(settings['campaign_file']))}(?=: )", re.MULTILINE)
+        raise as_user_error(result.ename, linked.sub(lambda _: str(campaign.given), result.evalue))
     if type(result) in (DeadKernelError, RuntimeError):  # the latter where it never answered
         what, remedy = "the kernel ended before the report was done.", "Memory may have run out; run it again."
         raise MachineError(what, file=campaign.given, remedy=remedy)

@@ -42,7 +42,9 @@ def test_fault_value_of_a_temperature_is_no_temperature():
 
 
 def test_unknown_channel_names_the_nearest():
-    with pytest.raises(DataError, match=r"there is no channel “coolnt”\. Did you mean “coolant”\?"):
-        channel("coolnt")
-    with pytest.raises(DataError, match="Channels are "):
-        channel("zzzzzz")
+    for name, meant in (("coolnt", "coolant"), ("intake", "iat"), ("Manifold_Press", "map")):
+        with pytest.raises(DataError, match=rf"there is no channel “{name}”\. Did you mean “{meant}”\?"):
+            channel(name)
+    for name in ("zzzzzz", "temperature", ""):
+        with pytest.raises(DataError, match="Channels are "):
+            channel(name)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from intake_report.align import Alignment, Comparability
 from intake_report.analyse import control, describe, inputs
-from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
+from intake_report.analyse.acceptance import criteria_frame, decide, entry_mistakes, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient, describe_weather, source_offsets
 from intake_report.analyse.claim_check import campaign_mistakes, deciding_keys, evidence_mistakes
 from intake_report.analyse.claims import direct_comparisons, judge_claims
@@ -183,6 +183,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
             "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
+    refuse(entry_mistakes(campaign, {run.run: run for run in measured.cleaned}, measured.cross_checks))
     level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
     drives = pair(campaign, measured.cleaned, measured.alignment)
     criteria = criteria_frame(measured.comparability)

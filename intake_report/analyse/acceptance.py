@@ -1,7 +1,8 @@
 """Which runs take part: the campaign's limits, what is known of each run, every criterion and the decision."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -10,14 +11,21 @@ from intake_report import align
 from intake_report.align import CRITERIA, AcceptanceLimit, Check, Comparability
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
 from intake_report.analyse.inputs import Drive, align_settings
-from intake_report.campaign import Campaign, Limit
+from intake_report.campaign import Campaign, Limit, Run
+from intake_report.clean import RIGHT_UNIT, TEMPERATURE_UNIT, CleanRun
 from intake_report.errors import CampaignError, DataError, nearest
-from intake_report.messages import Beyond, Message, Part, Value, message
+from intake_report.formatting import listing
+from intake_report.messages import Beyond, Message, Part, Value, message, said
 from intake_report.metrics import RunSeries
 from intake_report.results import RunResult
 from intake_report.units import QUANTITIES, parse_quantity, unit_label
 from intake_report.weather import WeatherRecord
 
+# Two runs may share so many seconds, and such a part of the shorter: loggers' clocks are rarely further off, and starts are
+# noted by hand (common practice). Time in pauses longer than that of a stop of the logger does not count.
+SHARED, SHARED_PART, PAUSE = 90.0, 0.1, 60.0
+OWN_LOG = "Name for each run its own log."
+OTHER_TIME = "Correct the clock or the start of one, name its own log, or name that of another vehicle under `control`."
 MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each run against the others
 
 
@@ -67,6 +75,52 @@ def _conditions(
         mean, begin, first_known(during, "wind_speed"), None if rain is None else bool(rain), start,
         drive.entry.configuration, drive.entry.block or "",
     )  # fmt: skip
+
+
+def one_drive(campaign: Campaign, runs: tuple[Run, Run], logs: tuple[CleanRun, CleanRun]) -> tuple[str, str] | None:
+    """Return why two runs of the vehicle cannot both be, and the way out; None where they can."""
+    one, other = logs
+    if len(one.frame) and one.frame.equals(other.frame):
+        return f"holds the readings of {runs[0].id}: one drive would count as two.", OWN_LOG
+    roles = {campaign.configuration(run.configuration).role == "reference" for run in runs}
+    if one.start is None or other.start is None or len(roles) > 1 or one.frame.empty or other.frame.empty:
+        return None  # a reference may be another vehicle
+    starts = [log.start.timestamp() for log in (one, other)]  # type: ignore[union-attr]
+    times = [log.frame.index.to_numpy(dtype=np.float64) for log in logs]
+    begin = max(start + t[0] for start, t in zip(starts, times, strict=True))
+    end = min(start + t[-1] for start, t in zip(starts, times, strict=True))
+    limit = max(SHARED, SHARED_PART * min(np.ptp(t) for t in times))
+    if end - begin <= limit:
+        return None
+    pauses = [np.diff(t[(t >= begin - start) & (t <= end - start)]) for start, t in zip(starts, times, strict=True)]
+    if min(float(p[p <= PAUSE].sum()) for p in pauses) <= limit:
+        return None
+    zone = campaign.about.timezone
+    first, last = (pd.Timestamp(at, unit="s", tz="UTC").tz_convert(zone) for at in (begin, end))
+    when = f"{first:%Y-%m-%d %H:%M} to {last:%H:%M}"
+    return f"was driven while {runs[0].id} was, {when}: one vehicle cannot be driven twice at one time.", OTHER_TIME
+
+
+def entry_mistakes(
+    campaign: Campaign, cleaned: Mapping[str, CleanRun], crossed: pd.DataFrame
+) -> Iterator[CampaignError]:
+    """Yield runs that take part and cannot be as they are entered: one drive as two, temperatures in another unit."""
+    runs = [(number, run) for number, run in enumerate(campaign.runs, 1) if not run.exclude]
+    for (_, one), (number, other) in combinations(runs, 2):
+        if found := one_drive(campaign, (one, other), (cleaned[one.id], cleaned[other.id])):
+            what, where = f"the run {other.id} {found[0]}", f"run[{number}]"
+            yield CampaignError(what, file=campaign.given, where=where, remedy=found[1])
+    units: dict[str, list[tuple[str, str]]] = {}
+    wrong = crossed[crossed["name"].eq(TEMPERATURE_UNIT) & crossed["status"].eq("flagged")].set_index("run")["evidence"]
+    for number, run in runs:
+        if run.id in wrong.index:
+            own = run.log is not None and "columns" in run.log.model_fields_set
+            where = f"run[{number}].log.columns" if own else "log.columns"
+            units.setdefault(where, []).append((run.id, said(wrong[run.id], campaign.about.units)))
+    for where, several in units.items():
+        ids, (evidence, *_) = zip(*several, strict=True)
+        what = f"in {listing(list(ids))}, {evidence}."
+        yield CampaignError(what, file=campaign.given, where=where, remedy=RIGHT_UNIT)
 
 
 def judge_runs(

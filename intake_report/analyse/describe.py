@@ -10,7 +10,7 @@ from intake_report.align import Alignment, PhaseSettings, Place, PlaceGrid, grid
 from intake_report.analyse.ambient import first_known, record_series, sources_during
 from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.campaign import Campaign
-from intake_report.channels import CHANNELS
+from intake_report.channels import CHANNELS, mapped_columns
 from intake_report.clean import CleanRun, CrossCheck, cross_checks
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import place as place_of
@@ -59,16 +59,16 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFr
 
 
 def cross_check(
-    campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], airflow_label: str = "g/s"
+    campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], mapping: Mapping[str, str]
 ) -> tuple[CrossCheck, ...]:
-    """Check one run against displacement and the first source that covers it; `airflow_label`: unit in the log."""
+    """Check one run against displacement and the first source that covers it; `mapping`: of its columns."""
     ages = {source.id: source.max_age for source in campaign.weather}
     during = sources_during(campaign, run, records)
     covering = {id: found for id in during if (found := record_series(run, records[id], ages[id])) is not None}
     weather = next((pd.Series(found.value, index=found.time) for found in covering.values()), None)
     return cross_checks(
         run, weather=weather, station_pressure=first_known({id: during[id] for id in covering}, "station_pressure"),
-        displacement=campaign.vehicle.displacement, airflow_label=airflow_label,
+        displacement=campaign.vehicle.displacement, columns=mapped_columns(mapping), resolution=declared_resolution(campaign),
     )  # fmt: skip
 
 
@@ -78,9 +78,7 @@ def cross_check_frame(
     """Return the cross checks of all runs; they flag, and alter nothing."""
     rows = []
     for drive in drives:
-        targets = (target.partition("[") for target in campaign.log_of(drive.entry).columns.values())
-        unit = next((unit.rstrip("] ") for name, _, unit in targets if name.strip() == "maf" and unit), "g/s")
-        checks = cross_check(campaign, drive.clean, records, unit)
+        checks = cross_check(campaign, drive.clean, records, campaign.log_of(drive.entry).columns)
         rows += [(drive.entry.id, c.name, c.channels, c.status, c.evidence) for c in checks]
     return pd.DataFrame(rows, columns=["run", "name", "channels", "status", "evidence"], dtype=object)
 

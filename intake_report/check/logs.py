@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 import numpy as np
 
-from intake_report.channels import CHANNELS
-from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
+from intake_report.channels import CHANNELS, mapped_columns
+from intake_report.clean import RIGHT_UNIT, TEMPERATURE_UNIT, CleanRun, CrossCheck, clean, cross_checks
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
@@ -48,11 +48,13 @@ _OWN: dict[str, tuple[str, str, float]] = {
     # of a needed channel; single ones happen in any log
     "faults": ("Readings that no working sensor gives", "count", 3.0),
     "start-stop": ("Engine off in between", "count", 0.0), "cross-checks": ("Flagged cross checks", "count", 0.0),
+    "units": ("Temperatures in another unit", "count", 0.0), "one-drive": ("Same drive as other runs", "count", 0.0),
 }  # fmt: skip
+ENTERED = ("units", "one-drive")  # criteria that the entry fails, not the run
 _NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."
 _ONE_VALUE = "read one value over the whole run, as a sensor that is not connected would."
 
-Verdict = Literal["accept", "accept with limitation", "repeat the run", "unreadable"]
+Verdict = Literal["accept", "accept with limitation", "repeat the run", "correct the entry", "unreadable"]
 Outcome = Literal["pass", "fail", "unknown"]
 
 
@@ -88,7 +90,7 @@ class CriterionCheck:
     value: float | None  # what is judged; None where it cannot be known
     own: float | None  # the run's own value where `value` is a difference
     own_quantity: str
-    hard: bool  # failing means to repeat the run
+    hard: bool  # failing means to repeat the run, or to correct its entry
     outcome: Outcome
     reason: str  # why it fails or is not known
     complete: bool = False  # the reason is the whole sentence
@@ -163,7 +165,7 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
     taken = replace(column, values=column.values * factor, unit="g/s")
     log = replace(logs[0], columns=tuple(taken if c is column else c for c in logs[0].columns))
     run = clean(map_run("airflow", [log], {**proposed(proposals), column.header: "maf [g/s]"}))
-    return next(c for c in cross_checks(run, airflow_label="l/s") if c.name == "airflow-unit")
+    return next(c for c in cross_checks(run, columns={"maf": ("", "l/s")}) if c.name == "airflow-unit")
 
 
 def describe_columns(
@@ -183,10 +185,7 @@ def describe_columns(
 
 def describe_channels(run: CleanRun, mapping: Mapping[str, str]) -> tuple[ChannelCheck, ...]:
     """Return one line per channel, those that the comparison rests on first."""
-    read = {}
-    for header, target in mapping.items():
-        channel, _, unit = target.partition("[")
-        read[channel.strip()] = header, unit.rstrip("] ")
+    read = mapped_columns(mapping)
     order = [*NEEDED, "ambient", "gps_speed", "rpm", "coolant"]
     names = sorted((str(n) for n in run.frame.columns), key=lambda n: order.index(n) if n in order else len(order))
     return tuple(_channel(run, name, *read.get(name, ("", ""))) for name in names)
@@ -270,7 +269,9 @@ def log_criteria(
     absent = "" if valid["ambient"] else "The log has no ambient temperature. "
     constant = [q.channel for q in run.quality if q.step == "constant" and q.channel in NEEDED]
     clock = [said(q.reason, units).rstrip(".") for q in run.quality if q.step in _DOUBTFUL_CLOCK]
-    flagged = [c["evidence"].rstrip(".") for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
+    flags = [c for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
+    unit = [c["evidence"] for c in flags if c["name"] == TEMPERATURE_UNIT]
+    flagged = [c["evidence"].rstrip(".") for c in flags if c["name"] != TEMPERATURE_UNIT]
     gap = next((q.reason for q in run.quality if q.step == "gap"), None)
     longest = gap.value("longest") if gap is not None else None
     pauses = "" if gap is None else f"The log pauses: {said(gap, units)}."
@@ -296,9 +297,10 @@ def log_criteria(
         "faults": (sum(q.touched for q in faults) + sum(steps), f"{'; '.join(faulty)}."),
         "start-stop": (None if standing else len(engine), "no engine speed" if standing else f"{' '.join(engine)}."),
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
+        "units": (len(unit), f"{'; '.join(unit)}. {RIGHT_UNIT}"),
     }
-    hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < _LEAST_USABLE)}
-    whole = {"constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop", "over-ambient"}
+    hard = {*ENTERED, "constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < _LEAST_USABLE)}
+    whole = {*ENTERED, "constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop", "over-ambient"}
     whole |= {f"valid-{n}" for n in valid if valid[n] == 0.0}
     times, iat = run.samples("iat")
     warmest = finite(np.nanmax(iat - run.at("ambient", times), initial=-np.inf))
@@ -306,6 +308,11 @@ def log_criteria(
         why = "An intake does not cool its air: look at the units of intake air and ambient under [log.columns]."
         values["over-ambient"] = (warmest, why)
     return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
+
+
+def one_drive_criterion(reasons: Sequence[str]) -> CriterionCheck:
+    """Return the criterion that a run is no drive of another run, which it fails for these reasons."""
+    return _own_criterion("one-drive", len(reasons), " ".join(reasons), hard=True, whole=True)
 
 
 def _own_criterion(code: str, value: float | None, failed: str, hard: bool, whole: bool) -> CriterionCheck:

@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from intake_report import formatting
-from intake_report.check.logs import ChannelCheck, CriterionCheck, LogCheck, known_behaviour
+from intake_report.check.logs import ENTERED, ChannelCheck, CriterionCheck, LogCheck, known_behaviour
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.messages import Beyond, said
@@ -26,7 +26,13 @@ _ALL_COLUMNS = 78  # narrower terminals go without the step and what was kept ou
 BLOCKS = "▁▂▃▄▅▆▇█"
 _ROWS, _LABEL, _LEGEND = 2, 7, 9  # lines per bar, columns for what stands left and right of it
 _TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of the axis
-_COLOURS = {"accept": "green", "accept with limitation": "yellow", "repeat the run": "red", "unreadable": "red"}
+_COLOURS = {
+    "accept": "green",
+    "accept with limitation": "yellow",
+    "repeat the run": "red",
+    "correct the entry": "red",
+    "unreadable": "red",
+}
 _RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
 
@@ -181,7 +187,7 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
     differences = any(c.group == "alike" for c in judged)
     rows = [("dim", ["criterion", "found", "off by", "limit", ""])]
     for c in sorted(judged, key=lambda c: (c.outcome == "pass", not c.hard)):
-        verdict, style = ("REPEAT", "red") if c.hard else ("limitation", "yellow")
+        verdict, style = ("CORRECT" if c.code in ENTERED else "REPEAT", "red") if c.hard else ("limitation", "yellow")
         if c.outcome == "pass":
             verdict, style = "met", ""
         title = c.title.replace(" the ", " ") if width < 90 else c.title

@@ -9,13 +9,13 @@ from typing import Any, Literal, NamedTuple
 from intake_report import formatting
 from intake_report.align import CRITERIA, Alignment, Check, Comparability, align_runs, propose_phases
 from intake_report.analyse import inputs
-from intake_report.analyse.acceptance import judge_runs
+from intake_report.analyse.acceptance import judge_runs, one_drive
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.claim_check import limit_mistakes
 from intake_report.analyse.describe import cross_check, phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
-from intake_report.check.chain import Work
-from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite
+from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite, one_drive_criterion
+from intake_report.check.work import Work
 from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.loaders import map_run
@@ -149,6 +149,10 @@ class Court:
         comparability = judge_runs(campaign, drives, alignment, ambient, self.records)
         aligned = alignment.run(entry.id)
         names = tuple(e.id for e in others)
+        beside = {(self.campaign.folder / file).resolve() for e in self.campaign.runs for file in e.control}
+        alone_there = entry.exclude or beside & {path.resolve() for path in run.sources}
+        rivals = [] if alone_there else [e for e in others if not e.exclude]
+        twice = (one_drive(self.campaign, (e, entry), (self.cleaned[e.id], run)) for e in rivals)
         alone = not names and self.campaign.route.reference is None
         own = [c for c in comparability.checks if c.runs == (entry.id,)]
         pairs = [
@@ -173,7 +177,10 @@ class Court:
         proposed = "" if campaign.route.phases else phases_text(propose_phases(alignment), campaign.about.units)
         fields = {
             "drive": drive,
-            "criteria": tuple(self._criterion(c, comparability, alone) for c in own),
+            "criteria": (
+                one_drive_criterion([f"This run {what} {remedy}" for what, remedy in filter(None, twice)]),
+                *(self._criterion(c, comparability, alone) for c in own),
+            ),
             "pairs": tuple(pairs),
             "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
@@ -263,7 +270,7 @@ def _look(case: LogCase, court: Court, debug: bool) -> Work:
         except DataError as error:
             raise inputs.cited(error, campaign, entry, campaign.given) from None
 
-    work.look(log.columns, cleaned, lambda run, flow: cross_check(campaign, run, court.records, flow))
+    work.look(log.columns, cleaned, lambda run: cross_check(campaign, run, court.records, log.columns))
     seen = work.run is not None
     columns, text = describe_columns(work.proposals, log.columns if seen else None, table=not campaign.log.columns)
     work.learn(columns=columns, mapping_from="campaign" if seen else "", mapping_text=text)

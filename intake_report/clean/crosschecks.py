@@ -1,6 +1,6 @@
 """Cross checks of a cleaned run: one channel against another, a weather record, or physics. They flag, never alter."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -11,6 +11,7 @@ import pandas as pd
 from intake_report.channels import CHANNELS
 from intake_report.clean.masks import RUNNING
 from intake_report.clean.model import BoolArray, CleanRun, CrossCheck, FloatArray, interpolate
+from intake_report.clean.temperatures import temperature_unit
 from intake_report.messages import Listing, Message, Value, message
 
 # Limits: common practice of the trade where no other source is given.
@@ -43,6 +44,9 @@ _LEAST_RATIOS = 20  # samples that an airflow's unit is judged by
 _HOTTEST, _HOTTEST_F = 140.0, 260.0  # °C no coolant settles above; below this it may be °F
 _COOLANT_SAMPLES = 10
 _SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
+
+_NO_COLUMNS: dict[str, tuple[str, str]] = {}
+_NO_RESOLUTION: dict[str, float] = {}
 
 # Whether the check flags, its numbers, its evidence; or why it is not possible
 Outcome = tuple[bool, dict[str, float], Message] | Message
@@ -312,12 +316,14 @@ def cross_checks(
     weather: pd.Series | None = None,
     station_pressure: float | None = None,
     displacement: float | None = None,
-    airflow_label: str = "g/s",
+    columns: Mapping[str, tuple[str, str]] = _NO_COLUMNS,
+    resolution: Mapping[str, float] = _NO_RESOLUTION,
 ) -> tuple[CrossCheck, ...]:
     """Run every cross check; one that the run's channels do not allow says so.
 
     `weather`: air temperature of a weather record [°C] by elapsed time of the run [s]; `station_pressure`: at the place
-    [kPa]; `displacement`: of the engine [l]; `airflow_label`: unit that the log gave the airflow before conversion.
+    [kPa]; `displacement`: of the engine [l]; `columns`: header and unit that each channel was read from and in;
+    `resolution`: as declared [internal unit].
     """
     rows: tuple[tuple[Callable[..., Outcome], str, str, tuple[object, ...]], ...] = (
         # check, channels that it is about, channels that it needs, what it takes besides
@@ -328,8 +334,9 @@ def cross_checks(
         (ambient_against_record, "ambient", "ambient", (weather,)),
         (intake_against_ambient, "iat ambient", "", ()),
         (manifold_against_barometer, "map baro", "map rpm", (station_pressure,)),
-        (airflow_unit, "maf rpm map iat", "maf", (airflow_label, displacement)),
+        (airflow_unit, "maf rpm map iat", "maf", (columns.get("maf", ("", "g/s"))[1] or "g/s", displacement)),
         (coolant_unit, "coolant", "", ()),
+        (temperature_unit, "iat ambient coolant", "", (columns, resolution, weather)),
     )
     checks = []
     for check, channels, needs, known in rows:

@@ -8,6 +8,7 @@ from check.support import check_json
 from conftest import run_chain
 
 from intake_report.analyse.limitations.layout import unit_overridden
+from intake_report.errors import CampaignError
 from intake_report.messages import said
 
 
@@ -72,7 +73,15 @@ def test_without_engine_speed_a_standing_engine_is_not_told_apart(tmp_path, caps
     assert "engine-unknown" not in {found.code for found in demo.chain.result.limitations}
 
 
-def test_intake_air_below_ambient_is_a_wrong_unit(tmp_path, capsys):
-    derived, check = judged(relabelled(tmp_path, "Intake", "iat [degF]"), capsys)
+def test_intake_air_below_ambient_is_a_wrong_unit_for_certain_where_its_numbers_agree(tmp_path, capsys):
+    file = relabelled(tmp_path, "Intake", "iat [degF]")
+    with pytest.raises(
+        CampaignError, match=r"log\.columns: in b1-stock, .*, “Intake” holds °C and is read in °F: intake air"
+    ):
+        run_chain(file)
+    status, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
+    assert status == 1 and check["verdict"] == "correct the entry" and "“Intake” holds °C" in check["reasons"][0]
+    file.write_text(file.read_text("utf-8").replace('resolution = "1 degC"', ""), "utf-8")  # alone it may be a sensor
+    derived, check = judged(file, capsys)
     assert derived == [] and check["verdict"] == "accept with limitation"
     assert "does not cool its air" in check["reasons"][0]

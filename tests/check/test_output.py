@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from intake_report import cli
-from intake_report.check.chain import check_logs, sentence
+from intake_report.check.chain import check_logs
 from intake_report.check.logs import LogCheck, to_json
 from intake_report.check.page import BLOCKS, bars, condense, draw, page, rendered, show, show_summary
+from intake_report.check.work import sentence
 from intake_report.formatting import duration_text, usual
 
 from .support import log, plain_log, planned_campaign

@@ -145,7 +145,7 @@ def test_loop_airflow_is_in_grams_as_labelled(loop, cleaned):
     for name, log in list(loop.items())[::10]:
         assert check(cleaned[name], "airflow-unit").status == "agrees", name
         wrong = clean(replace(log, frame=log.frame.assign(maf=log.frame["maf"] * 1.2)))
-        litres = check(wrong, "airflow-unit", airflow_label="l/s")
+        litres = check(wrong, "airflow-unit", columns={"maf": ("", "l/s")})
         assert litres.status == "flagged" and "only in g/s" in text(litres.evidence), name
 
 
