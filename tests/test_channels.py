@@ -35,12 +35,6 @@ def test_resolution_is_what_the_diagnostic_port_sends(name):
     assert entry.low >= low - 40.0
 
 
-def test_fault_value_of_a_temperature_is_no_temperature():
-    # 0x00 decodes to −40 °C: an open sensor, not weather (common practice)
-    for entry in (CHANNELS["iat"], CHANNELS["ambient"]):
-        assert -40.0 in entry.fault_codes or entry.low > -40.0
-
-
 def test_unknown_channel_names_the_nearest():
     for name, meant in (("coolnt", "coolant"), ("intake", "iat"), ("Manifold_Press", "map")):
         with pytest.raises(DataError, match=rf"there is no channel “{name}”\. Did you mean “{meant}”\?"):

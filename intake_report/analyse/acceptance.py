@@ -83,20 +83,20 @@ def one_drive(campaign: Campaign, runs: tuple[Run, Run], logs: tuple[CleanRun, C
     if len(one.frame) and one.frame.equals(other.frame):
         return f"holds the readings of {runs[0].id}: one drive would count as two.", OWN_LOG
     roles = {campaign.configuration(run.configuration).role == "reference" for run in runs}
-    if one.start is None or other.start is None or len(roles) > 1 or one.frame.empty or other.frame.empty:
+    if one.start is None or other.start is None or one.frame.empty or other.frame.empty or len(roles) > 1:
         return None  # a reference may be another vehicle
-    starts = [log.start.timestamp() for log in (one, other)]  # type: ignore[union-attr]
-    times = [log.frame.index.to_numpy(dtype=np.float64) for log in logs]
-    begin = max(start + t[0] for start, t in zip(starts, times, strict=True))
-    end = min(start + t[-1] for start, t in zip(starts, times, strict=True))
-    limit = max(SHARED, SHARED_PART * min(np.ptp(t) for t in times))
-    if end - begin <= limit:
+    if abs(one.start - other.start).total_seconds() > max(one.frame.index[-1], other.frame.index[-1]):
         return None
-    pauses = [np.diff(t[(t >= begin - start) & (t <= end - start)]) for start, t in zip(starts, times, strict=True)]
-    if min(float(p[p <= PAUSE].sum()) for p in pauses) <= limit:
+    times = [
+        log.frame.index.to_numpy(dtype=np.float64) + log.start.timestamp() for log in logs if log.start is not None
+    ]
+    begin, end = max(t[0] for t in times), min(t[-1] for t in times)
+    pauses = [np.diff(t[(t >= begin) & (t <= end)]) for t in times]
+    if min(float(p[p <= PAUSE].sum()) for p in pauses) <= max(
+        SHARED, SHARED_PART * min(float(np.ptp(t)) for t in times)
+    ):
         return None
-    zone = campaign.about.timezone
-    first, last = (pd.Timestamp(at, unit="s", tz="UTC").tz_convert(zone) for at in (begin, end))
+    first, last = (pd.Timestamp(at, unit="s", tz="UTC").tz_convert(campaign.about.timezone) for at in (begin, end))
     when = f"{first:%Y-%m-%d %H:%M} to {last:%H:%M}"
     return f"was driven while {runs[0].id} was, {when}: one vehicle cannot be driven twice at one time.", OTHER_TIME
 

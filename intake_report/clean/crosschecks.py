@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -44,9 +45,6 @@ _LEAST_RATIOS = 20  # samples that an airflow's unit is judged by
 _HOTTEST, _HOTTEST_F = 140.0, 260.0  # °C no coolant settles above; below this it may be °F
 _COOLANT_SAMPLES = 10
 _SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
-
-_NO_COLUMNS: dict[str, tuple[str, str]] = {}
-_NO_RESOLUTION: dict[str, float] = {}
 
 # Whether the check flags, its numbers, its evidence; or why it is not possible
 Outcome = tuple[bool, dict[str, float], Message] | Message
@@ -316,8 +314,8 @@ def cross_checks(
     weather: pd.Series | None = None,
     station_pressure: float | None = None,
     displacement: float | None = None,
-    columns: Mapping[str, tuple[str, str]] = _NO_COLUMNS,
-    resolution: Mapping[str, float] = _NO_RESOLUTION,
+    columns: Mapping[str, tuple[str, str]] = MappingProxyType({}),
+    resolution: Mapping[str, float] = MappingProxyType({}),
 ) -> tuple[CrossCheck, ...]:
     """Run every cross check; one that the run's channels do not allow says so.
 

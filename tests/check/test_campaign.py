@@ -72,30 +72,22 @@ def test_a_log_in_place_of_another_is_said_and_not_compared_with_it(campaign, tm
 
 def test_one_drive_cannot_be_two_runs(tmp_path, capsys):
     """A copy of a log with other bytes, and a run that began while another was driven; a reference may be another vehicle."""
-    file = planned_campaign(tmp_path)
-    again = tmp_path / "again.csv"
-    again.write_text((tmp_path / "logs/b1-stock.csv").read_text("utf-8") + "\n", "utf-8")
+    file, stock, sealed = planned_campaign(tmp_path), tmp_path / "logs/b1-stock.csv", tmp_path / "logs/b1-sealed.csv"
+    (again := tmp_path / "again.csv").write_bytes(stock.read_bytes() + b"\n")
     status, (check,) = check_json(capsys, again, "--campaign", file, "--run", "b3-stock")
-    assert status == 1 and check["verdict"] == "correct the entry"
-    assert check["reasons"][0].startswith("This run holds the readings of b1-stock: one drive would count as two.")
+    assert (status, check["verdict"]) == (1, "correct the entry")
+    assert "This run holds the readings of b1-stock: one drive would count as two." in check["reasons"][0]
     shutil.copy(plain := plain_log(tmp_path / "plain.csv"), copied := tmp_path / "copied.csv")
     assert [c["verdict"] for c in check_json(capsys, plain, copied)[1]] == ["accept", "correct the entry"]
-
-    text = file.read_text("utf-8").replace("2026-05-11T10:00:00+00:00", "2026-05-11T09:05:00+00:00")  # 2 of 7 minutes
-    file.write_text(text, "utf-8")
-    status, (check,) = check_json(capsys, tmp_path / "logs/b1-sealed.csv", "--campaign", file)
-    assert status == 1 and "was driven while b1-stock was, 2026-05-11 09:05 to 09:07" in check["reasons"][0]
-    shutil.copy(again, tmp_path / "logs/b3-stock.csv")
+    file.write_text(text := file.read_text("utf-8").replace("11T10:00", "11T09:05"), "utf-8")  # for 2 of 7 minutes
+    _, (check,) = check_json(capsys, sealed, "--campaign", file)
+    assert "was driven while b1-stock was, 2026-05-11 09:05 to 09:07" in check["reasons"][0]
+    again.rename(tmp_path / "logs/b3-stock.csv")
     with pytest.raises(CampaignError) as caught:
         run_chain(file)
-    assert [str(error.where) for error in caught.value.errors] == ["run[2]", "run[5]"]
-    file.write_text(text.replace('"candidate"', '"reference"').replace("b3-stock.csv", "b1-stock.csv"), "utf-8")
-    assert (
-        check_json(capsys, tmp_path / "logs/b1-sealed.csv", "--campaign", file)[0] == 2
-    )  # the same file, by its bytes
+    assert [error.where for error in caught.value.errors] == ["run[2]", "run[5]"]
     file.write_text(text.replace('"candidate"', '"reference"'), "utf-8")
-    status, (check,) = check_json(capsys, tmp_path / "logs/b1-sealed.csv", "--campaign", file)
-    assert status == 0 and criterion(check, "one-drive")["outcome"] == "pass"
+    assert criterion(check_json(capsys, sealed, "--campaign", file)[1][0], "one-drive")["outcome"] == "pass"
 
 
 def test_half_a_route_has_to_be_repeated(campaign, tmp_path, capsys):
