@@ -166,11 +166,17 @@ def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monk
 
 
 @pytest.mark.slow
-def test_a_bad_log_through_the_whole_command(spoilt, tmp_path):
-    """What only the notebook's kernel finds out reaches the user as its one sentence, with 1, and publishes nothing."""
-    spoil(spoilt, "log.columns", {"Intaek (C)": "iat [degC]"})
+def test_bad_weather_through_the_whole_command(spoilt, tmp_path):
+    """What only the notebook's kernel finds out is the user's one sentence, with the paths as given, and publishes nothing."""
+    (spoilt / "logs/air.csv").write_text("Time,Temp\n2026-05-11T09:00Z,warm\n")
+    columns = {"Time": "time", "Temp": "temperature [degC]"}
+    spoil(spoilt, "weather", [{"id": "air", "kind": "station", "file": "logs/air.csv", "columns": columns}])
     run = start_command("render", "spoilt", "--out", "out", cwd=tmp_path)
-    assert (*run.communicate(timeout=180), run.returncode) == ("", MISSPELT, 1)
+    (out, said), where = (
+        run.communicate(timeout=180),
+        "spoilt/campaign.toml: weather[1]: logs/air.csv: line 2: “warm” in",
+    )
+    assert said.startswith(f"intake-report: {where}") and (out, said.count("\n"), run.returncode) == ("", 1, 1)
     assert not (tmp_path / "out" / "spoilt").exists()
 
 

@@ -1,5 +1,6 @@
 """Mistakes that only metrics and criteria know: of claims, margins, deciding metrics, limits and evidence."""
 
+import os
 import re
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -355,7 +356,7 @@ def _caught_data(read: Reader, campaign: Campaign, where: str) -> Iterator[Campa
         if error.file is None or Path(error.file).resolve() == campaign.file:
             where = inner if inner.startswith(where) else f"{where}.{inner}".rstrip(".")
         else:
-            place = ": ".join(part for part in (Path(error.file).name, inner) if part) + ": "
+            place = ": ".join(part for part in (os.path.relpath(error.file, campaign.folder), inner) if part) + ": "
         yield CampaignError(f"{place}{error.what}", file=campaign.given, where=where or None, remedy=error.remedy)
 
 
