@@ -110,17 +110,11 @@ def entry_mistakes(
         if found := one_drive(campaign, (one, other), (cleaned[one.id], cleaned[other.id])):
             what, where = f"the run {other.id} {found[0]}", f"run[{number}]"
             yield CampaignError(what, file=campaign.given, where=where, remedy=found[1])
-    units: dict[str, list[tuple[str, str]]] = {}
-    wrong = crossed[crossed["name"].eq(TEMPERATURE_UNIT) & crossed["status"].eq("flagged")].set_index("run")["evidence"]
-    for number, run in runs:
-        if run.id in wrong.index:
-            own = run.log is not None and "columns" in run.log.model_fields_set
-            where = f"run[{number}].log.columns" if own else "log.columns"
-            units.setdefault(where, []).append((run.id, said(wrong[run.id], campaign.about.units)))
-    for where, several in units.items():
-        ids, (evidence, *_) = zip(*several, strict=True)
-        what = f"in {listing(list(ids))}, {evidence}."
-        yield CampaignError(what, file=campaign.given, where=where, remedy=RIGHT_UNIT)
+    flagged = crossed[crossed["name"].eq(TEMPERATURE_UNIT) & crossed["status"].eq("flagged")]
+    wrong = flagged[flagged["run"].isin([run.id for _, run in runs])]
+    for _, of in wrong.groupby(wrong["evidence"].map(lambda e: said(e.value("columns"), "si")), sort=False):
+        what = f"in {listing(list(of['run']))}, {said(of['evidence'].iloc[0], campaign.about.units)}."
+        yield CampaignError(what, file=campaign.given, where="log.columns", remedy=RIGHT_UNIT)
 
 
 def judge_runs(

@@ -89,10 +89,6 @@ def check_logs(
             taken = {run.run for run in keep.values()}
             ids = itertools.chain([stem], (f"{stem}-{n}" for n in itertools.count(2)))
             _look_alone(work, next(id for id in ids if id not in taken))
-        for other, kept in keep.items():
-            if work.run is not None and work.run.frame.equals(kept.frame):
-                why = f"This log holds the readings of {other}: one drive would count as two. Name each log once."
-                work.learn(criteria=(looking.one_drive_criterion([why]),))
         check = work.concluded()
         if check.accepted and work.run is not None:
             keep[path] = work.run

@@ -307,15 +307,11 @@ def log_criteria(
     if warmest is not None:
         why = "An intake does not cool its air: look at the units of intake air and ambient under [log.columns]."
         values["over-ambient"] = (warmest, why)
-    return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
+    return [own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
 
 
-def one_drive_criterion(reasons: Sequence[str]) -> CriterionCheck:
-    """Return the criterion that a run is no drive of another run, which it fails for these reasons."""
-    return _own_criterion("one-drive", len(reasons), " ".join(reasons), hard=True, whole=True)
-
-
-def _own_criterion(code: str, value: float | None, failed: str, hard: bool, whole: bool) -> CriterionCheck:
+def own_criterion(code: str, value: float | None, failed: str, hard: bool, whole: bool) -> CriterionCheck:
+    """Return a criterion of the log itself with its outcome; `failed`: the reason where it is not met."""
     title, quantity, limit = _OWN[code]
     sense: Literal["at least", "at most"] = "at most" if quantity in ("count", "time") else "at least"
     outcome: Outcome = "unknown"

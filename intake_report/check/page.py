@@ -27,12 +27,8 @@ BLOCKS = "▁▂▃▄▅▆▇█"
 _ROWS, _LABEL, _LEGEND = 2, 7, 9  # lines per bar, columns for what stands left and right of it
 _TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of the axis
 _COLOURS = {
-    "accept": "green",
-    "accept with limitation": "yellow",
-    "repeat the run": "red",
-    "correct the entry": "red",
-    "unreadable": "red",
-}
+    "accept": "green", "accept with limitation": "yellow", "repeat the run": "red", "correct the entry": "red", "unreadable": "red",
+}  # fmt: skip
 _RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
 

@@ -14,7 +14,7 @@ from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.claim_check import limit_mistakes
 from intake_report.analyse.describe import cross_check, phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
-from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite, one_drive_criterion
+from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite, own_criterion
 from intake_report.check.work import Work
 from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
@@ -152,7 +152,8 @@ class Court:
         beside = {(self.campaign.folder / file).resolve() for e in self.campaign.runs for file in e.control}
         alone_there = entry.exclude or beside & {path.resolve() for path in run.sources}
         rivals = [] if alone_there else [e for e in others if not e.exclude]
-        twice = (one_drive(self.campaign, (e, entry), (self.cleaned[e.id], run)) for e in rivals)
+        twice = [why for e in rivals if (why := one_drive(self.campaign, (e, entry), (self.cleaned[e.id], run)))]
+        reason = " ".join(f"This run {what} {remedy}" for what, remedy in twice)
         alone = not names and self.campaign.route.reference is None
         own = [c for c in comparability.checks if c.runs == (entry.id,)]
         pairs = [
@@ -178,7 +179,7 @@ class Court:
         fields = {
             "drive": drive,
             "criteria": (
-                one_drive_criterion([f"This run {what} {remedy}" for what, remedy in filter(None, twice)]),
+                own_criterion("one-drive", len(twice), reason, hard=True, whole=True),
                 *(self._criterion(c, comparability, alone) for c in own),
             ),
             "pairs": tuple(pairs),

@@ -9,7 +9,7 @@ import pandas as pd
 from intake_report.clean.model import CleanRun, FloatArray, Samples
 from intake_report.loaders import UNIT_OVERRIDDEN
 from intake_report.loaders.base import converts
-from intake_report.messages import Listing, Message, Part, Value, message
+from intake_report.messages import Listing, Message, Value, message
 from intake_report.units import from_internal, to_internal, unit_label
 
 # Limits that no vehicle passes, nor a sensor or a station that is off: common practice of the trade with room to spare.
@@ -20,9 +20,8 @@ _BELOW, _ABOVE, _AT_SPEED = (
     60.0,
 )  # K: intake air at its warmest below ambient, at its coolest above, over km/h
 _AIR, _RECORD = (-45.0, 50.0), 15.0  # °C of the air outside; K between a sensor of it and a weather record
-_SENSOR = (-39.5, 214.5)  # °C; both ends mean that there is no sensor
-_LEAST, _FEW, _WHOLE = 30, 6, 0.9  # samples; values that show how a log writes; K of a sensor that sends whole °C
-_IN_NINE = 5  # of nine whole °F that follow each other so many are those of whole °C, rounded or cut off
+_SENSOR, _LEAST = (-39.5, 214.5), 30  # °C, both ends mean that there is no sensor; samples
+_WHOLE, _IN_NINE = 0.9, 5  # K of a sensor that sends whole °C; so many of nine °F that follow each other are whole °C
 _AGREE = 2  # kinds of facts; a single one may have another cause
 TEMPERATURE_UNIT = "temperature-unit"  # name of the check
 RIGHT_UNIT = "Correct the unit under [log.columns], for one run under its own [run.log], or the label in the logger."
@@ -38,8 +37,7 @@ def temperature_unit(
     Certain: facts of two kinds cannot be as the columns are read, and every reading in which all can be takes them
     otherwise. `columns`: header and unit by channel; `resolution` as declared [K]; `record`: air temperature [°C] by time [s].
     """
-    units: dict[str, str] = {}
-    times, numbers = dict[str, FloatArray](), dict[str, FloatArray]()  # as the log writes them
+    units, times, numbers = dict[str, str](), dict[str, FloatArray](), dict[str, FloatArray]()  # as the log writes them
     for name in ("iat", "ambient", "coolant"):
         stated = converts(columns[name][1], "temperature") if name in columns and name in run.frame else None
         values = run.frame[name].dropna() if stated else pd.Series(dtype=np.float64)
@@ -50,20 +48,18 @@ def temperature_unit(
     if not units:
         return message("no temperature is mapped with its unit", "no-channel")
     named = {q.channel: q.reason.value("written") for q in run.quality if q.step == UNIT_OVERRIDDEN}
-    written = {name: _written(values) for name, values in numbers.items()}
 
     def impossible(otherwise: tuple[str, ...]) -> dict[str, Message]:
         taken = {name: _OTHER[unit] if name in otherwise else unit for name, unit in units.items()}
         read = {name: (times[name], to_internal(numbers[name], taken[name], "temperature")) for name in taken}
         facts = _physics(run, read, record)
         for name, unit in taken.items():
-            about: dict[str, Part] = {"header": columns[name][0], "step": Value(resolution.get(name, 0.0), _DELTA, 1)}
-            if named.get(name) == unit_label(_OTHER[unit]):
-                facts["header"] = message("“{header}” names {unit}", "", **about, unit=unit_label(_OTHER[unit]))
-            if written[name] == "degC" != unit and resolution.get(name, 0.0) >= _WHOLE:
-                facts["written"] = message("“{header}” holds numbers that steps of {step} leave out in °F", "", **about)
-            elif written[name] == "degF" != unit:
-                facts["written"] = message("“{header}” holds only the numbers that whole °C have in °F", "", **about)
+            header, step, other = columns[name][0], resolution.get(name, 0.0), unit_label(_OTHER[unit])
+            if named.get(name) == other:
+                facts["header"] = message("“{header}” names {other}", header=header, other=other)
+            if unit == "degF" and step >= _WHOLE and _are_whole(numbers[name]):
+                text = "“{header}” holds numbers that steps of {step} leave out in °F"
+                facts["numbers"] = message(text, header=header, step=Value(step, _DELTA, 1))
         return facts
 
     facts, of_unit = impossible(()), [[name for name in units if units[name] == unit] for unit in _OTHER]
@@ -78,25 +74,30 @@ def temperature_unit(
     return True, {}, message(text, columns=quoted, **labels, facts=why)
 
 
+def _are_whole(numbers: FloatArray) -> bool:
+    """Whether numbers are whole, and more of nine that follow each other than whole °C, rounded or cut off, give in °F."""
+    values = np.unique(np.round(numbers, 2))
+    return bool(np.all(values == np.round(values))) and np.unique(values % 9.0).size > _IN_NINE
+
+
 def _physics(run: CleanRun, read: Mapping[str, Samples], record: pd.Series | None) -> dict[str, Message]:
     """Return what cannot be of these temperatures [°C], by kind."""
     found: dict[str, tuple[str, Value]] = {}
-    time, coolant = read.get("coolant", (np.zeros(0), np.zeros(0)))
-    if coolant.size:
+    if "coolant" in read:
+        time, coolant = read["coolant"]
         low, level, high = np.quantile(coolant[coolant.size // 2 :], (0.05, 0.5, 0.95)).tolist()
-        settled = time[-1] - time[0] >= _WARM and high - low <= _SETTLED
-        if high > _HOT or (settled and level < _COLD):
+        if high > _HOT or (time[-1] - time[0] >= _WARM and high - low <= _SETTLED and level < _COLD):
             found["coolant"] = "coolant settles at {size}", Value(level, "temperature", 0)
     outside = None if record is None else (record.index.to_numpy(dtype=np.float64), record.to_numpy(dtype=np.float64))
     if "ambient" in read:
         time, ambient = read["ambient"]
         level = float(np.median(ambient))
+        apart = 0.0 if outside is None else float(np.median(ambient - np.interp(time, *outside)))
         if not _AIR[0] <= level <= _AIR[1]:
             found["ambient"] = "the air outside has {size}", Value(level, "temperature", 0)
-        apart = 0.0 if outside is None else float(np.median(ambient - np.interp(time, *outside)))
         if abs(apart) > _RECORD:
             found["record"] = "ambient is {size} from the weather record", Value(apart, _DELTA, 0, signed=True)
-    outside = read.get("ambient", outside)
+        outside = read["ambient"]
     if "iat" in read and outside is not None:
         over = read["iat"][1] - np.interp(read["iat"][0], *outside)
         moving = over[np.nan_to_num(run.at("speed", read["iat"][0])) >= _AT_SPEED]
@@ -106,16 +107,3 @@ def _physics(run: CleanRun, read: Mapping[str, Samples], record: pd.Series | Non
         if coolest > _ABOVE:
             found["above"] = "intake air stays {size} or more above ambient at speed", Value(coolest, _DELTA, 0)
     return {kind: message(text, size=size) for kind, (text, size) in found.items()}
-
-
-def _written(numbers: FloatArray) -> str | None:
-    """Return the unit whose whole degrees a log wrote, as sensors send whole °C; None where its numbers do not tell."""
-    values = np.unique(np.round(numbers, 2))
-    celsius = (values - 32.0) / 1.8
-    if values.size < _FEW:
-        return None
-    if np.abs(values - np.round(values)).max() > 0.02:
-        return "degF" if np.abs(celsius - np.round(celsius)).max() < 0.06 else None
-    if np.unique(np.round(values) % 9.0).size > _IN_NINE:
-        return "degC"
-    return "degF" if values.size > 2 * _IN_NINE else None

@@ -79,8 +79,8 @@ def test_intake_air_below_ambient_is_a_wrong_unit_for_certain_where_its_numbers_
         CampaignError, match=r"log\.columns: in b1-stock, .*, “Intake” holds °C and is read in °F: intake air"
     ):
         run_chain(file)
-    status, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
-    assert status == 1 and check["verdict"] == "correct the entry" and "“Intake” holds °C" in check["reasons"][0]
+    _, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
+    assert check["verdict"] == "correct the entry" and "“Intake” holds °C" in check["reasons"][0]
     file.write_text(file.read_text("utf-8").replace('resolution = "1 degC"', ""), "utf-8")  # alone it may be a sensor
     derived, check = judged(file, capsys)
     assert derived == [] and check["verdict"] == "accept with limitation"

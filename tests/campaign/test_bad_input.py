@@ -44,7 +44,6 @@ MISTAKES = [
     ("run.0.control", ["nothing-like.it"], "run[1].control[1]", "Check the name, or put the file there."),
     ("run.0.files", [], "run[1].files", "at least one is needed"),
     ("campaign.id", "NUL", "campaign.id", "some operating systems cannot give to a file"),
-    ("campaign.id", "trial.", "campaign.id", "some operating systems cannot give to a file"),
     ("run.0.files", ["../secret.csv"], "run[1].files[1]", "leaves the campaign folder"),
     ("run.0.files", ["/etc/hostname"], "run[1].files[1]", "must be relative"),
     ("run.0.files", ["C:\\logs\\a.csv"], "run[1].files[1]", "must be relative"),
@@ -54,7 +53,6 @@ MISTAKES = [
     ("log.dbc", "car.dbc", "log.dbc", "the file “car.dbc” does not exist."),
     ("run.0.files", "logs/b1-stock.csv", "run[1].files", 'Write a list: files = ["logs/b1-stock.csv"].'),
     ("configuration.1.deviations", 3, "configuration[2].deviations", '3 is not a list. Write a list: deviations = ["…"].'),
-    ("metrics.recovery_margins", "3 degF", "metrics.recovery_margins", 'Write a list: recovery_margins = ["3 degF"].'),
     ("instrument.channels.iat.resolution", 1, "instrument.channels.iat.resolution",
      '1 has no unit. Write the quantity with its unit: "1 degC".'),
     ("vehicle.mass", 1200, "vehicle.mass", '1200 has no unit; write the quantity with its unit: "1200 kg".'),
@@ -91,14 +89,11 @@ MISTAKES = [
      "claim[1].configuration", "there is no configuration “open”"),
     ("vehicle.mass", "0 kg", "vehicle.mass", "“0 kg” must be above 0 kg"),
     ("vehicle.mass", "1e300 kg", "vehicle.mass", "“1e300 kg” must not be above 100000 kg"),
-    ("vehicle.mass", 10**400, "vehicle.mass", "has no unit"),
     ("metrics.alarm_limit", "-300 degC", "metrics.alarm_limit", "must not be below -273.15 degC"),
     ("route.phase.0.end", "2 km", "route.phase", "“ramp” begins at 1100 m, before “city” ends at 2000 m"),
     ("instrument.channels.iat.resolution", "0 degC", "instrument.channels.iat.resolution", "must be above 0"),
     ("run.0.start", "0001-01-01T00:00:00+00:00", "run[1].start", "the year 1 is not one of 1980 to 2200"),
     ("metrics.seed", 10**400, "metrics.seed", "must not be above"),
-    ("restriction", [{"configuration": "stock", "points": [{"airflow": "1e300 m^3/h", "drop": "1 kPa"}]}],
-     "restriction[1].points[1].airflow", "must not be above 10 m^3/s"),
     ("campaign.title", "Kit \x07bell", "campaign.title", "“Kit \\x07bell” holds a sign that cannot be seen"),
     ("run.0.notes", "safe \u202egnp.exe", "run[1].notes", "“safe \\u202egnp.exe” holds a sign that cannot be seen"),
     ("log.columns.Spe\x1bed", "speed [km/h]", "log.columns", "“Spe\\x1bed” holds a sign that cannot be seen"),
@@ -110,7 +105,6 @@ MISTAKES = [
     ("soak_check", [SOAK | {"reference": "15.2 degC"}], "soak_check[1]", "say its “reference_uncertainty”"),
     ("soak_check", [SOAK | {"reference": "15.2 degC", "reference_uncertainty": "0 K"}],
      "soak_check[1].reference_uncertainty", "must be above 0"),
-    ("soak_check", [{"id": "night", "stood": "9 h", "file": "logs/none.csv"}], "soak_check[1].file", "does not exist"),
 ]  # fmt: skip
 
 
@@ -166,17 +160,6 @@ def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
 def test_one_log_under_two_runs_or_twice_in_one_is_refused(tmp_path, change, where, said):
     error = one_error(spoilt(tmp_path, **change))
     assert error.where == where and said in error.what
-
-
-def test_copies_of_one_log_are_refused_and_one_byte_makes_another(tmp_path):
-    file = roadlog.write(tmp_path)
-    log = (tmp_path / "logs/b1-stock.csv").read_bytes()
-    (tmp_path / "logs/b2-stock.csv").write_bytes(log)
-    error = one_error(file)
-    assert error.where == "run[4].files[1]"
-    assert error.what.startswith("“logs/b2-stock.csv” of run “b2-stock” is the same as “logs/b1-stock.csv”")
-    (tmp_path / "logs/b2-stock.csv").write_bytes(log[:-3] + bytes([log[-3] ^ 1]) + log[-2:])
-    load_campaign(file)
 
 
 def test_a_copy_in_a_run_that_is_left_out_and_a_control_of_several_runs_do_no_harm(tmp_path):
