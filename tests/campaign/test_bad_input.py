@@ -35,6 +35,7 @@ MISTAKES = [
     ("schema", 2, "schema", "files of schema 1, not 2. Write schema = 1."),
     ("run.0.configuration", "seeled", "run[1].configuration", "there is no configuration “seeled”. Did you mean “sealed”?"),
     ("run.0.configuration", "x", "run[1].configuration", "The campaign has: stock, sealed."),
+    ("run", GOOD["run"][0], "run", "this table may stand several times. Write [[run]]"),
     ("run.1.id", "b1-stock", "run", "“b1-stock” is used 2 times."),
     ("configuration.1.role", "baseline", "configuration.role", "exactly one configuration with role “baseline”; it has 2"),
     ("configuration.0.role", "candidate", "configuration.role", "it has none"),
@@ -138,14 +139,6 @@ def test_every_mistake_is_one_error_with_file_key_and_way_out(written, key, valu
     assert str(error).startswith(str(written))
     foreign = "pydantic|Traceback|Input should|tuple|dictionary|instance|literal|`|String should"
     assert not re.search(foreign, str(error))
-
-
-def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
-    file = roadlog.write(tmp_path)
-    text = roadlog.toml(roadlog.changed(GOOD, "run", GOOD["run"][:1])).replace("[[run]]", "[run]")
-    file.write_text(text, "utf-8")
-    with pytest.raises(CampaignError, match=r"run: this table may stand several times\. Write \[\[run\]\]"):
-        load_campaign(file)
 
 
 @pytest.mark.parametrize(

@@ -30,11 +30,8 @@ KEYS = {
 }  # fmt: skip
 
 
-def test_keys_are_stable():
+def test_keys_are_stable_and_a_number_that_is_none_is_refused():
     assert set(json.loads(to_json(LogCheck(("a",), "unreadable")))) == KEYS
-
-
-def test_a_number_that_is_none_is_refused():
     with pytest.raises(ValueError):
         to_json(LogCheck(("a",), "accept", duration=float("nan")))
 

@@ -78,7 +78,6 @@ FAHRENHEIT = dict.fromkeys(WARM, "degF")
             "“iat”, “ambient” and “coolant” hold °F and are read in °C: coolant settles at 194 °C; the air ",
         ),
         (FAHRENHEIT, FAHRENHEIT, "nothing shows"),
-        ({}, {}, "nothing shows"),
         ({}, {"ambient": "degF"}, "nothing shows"),  # this may be a hot intake
     ],
 )
