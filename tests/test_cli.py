@@ -145,12 +145,6 @@ def test_mistakes_of_claims_and_limits_come_with_all_others_before_a_log_is_read
         assert sum(f"campaign.toml: {place}" in line for line in lines) == 1, place
 
 
-MISSPELT = (
-    'intake-report: spoilt/campaign.toml: log.columns."Intaek (C)": logs/b1-stock.csv: '
-    "The log has no column “Intaek (C)”. Did you mean “Intake (C)”?\n"
-)
-
-
 def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monkeypatch, capsys):
     def run(campaign, *_, **__):  # what the kernel does up to the mistake
         try:
@@ -162,7 +156,11 @@ def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monk
     spoil(spoilt, "log.columns", {"Intaek (C)": "iat [degC]"})
     monkeypatch.chdir(tmp_path)
     assert cli.main(["render", "spoilt", "--out", "out"]) == 1
-    assert capsys.readouterr().err == MISSPELT
+    place, said = (
+        'log.columns."Intaek (C)": logs/b1-stock.csv',
+        "The log has no column “Intaek (C)”. Did you mean “Intake (C)”?",
+    )
+    assert capsys.readouterr().err == f"intake-report: spoilt/campaign.toml: {place}: {said}\n"
 
 
 @pytest.mark.slow

@@ -183,7 +183,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
             "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
-    refuse(entry_mistakes(campaign, {run.run: run for run in measured.cleaned}, measured.cross_checks))
+    refuse(entry_mistakes(campaign, measured.cleaned, measured.cross_checks))
     level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
     drives = pair(campaign, measured.cleaned, measured.alignment)
     criteria = criteria_frame(measured.comparability)

@@ -10,7 +10,7 @@ import pandas as pd
 from intake_report import align
 from intake_report.align import CRITERIA, AcceptanceLimit, Check, Comparability
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
-from intake_report.analyse.inputs import Drive, align_settings
+from intake_report.analyse.inputs import ByRun, Drive, align_settings
 from intake_report.campaign import Campaign, Limit, Run
 from intake_report.clean import RIGHT_UNIT, TEMPERATURE_UNIT, CleanRun
 from intake_report.errors import CampaignError, DataError, nearest
@@ -101,17 +101,15 @@ def one_drive(campaign: Campaign, runs: tuple[Run, Run], logs: tuple[CleanRun, C
     return f"was driven while {runs[0].id} was, {when}: one vehicle cannot be driven twice at one time.", OTHER_TIME
 
 
-def entry_mistakes(
-    campaign: Campaign, cleaned: Mapping[str, CleanRun], crossed: pd.DataFrame
-) -> Iterator[CampaignError]:
+def entry_mistakes(campaign: Campaign, logs: ByRun[CleanRun], crossed: pd.DataFrame) -> Iterator[CampaignError]:
     """Yield runs that take part and cannot be as they are entered: one drive as two, temperatures in another unit."""
-    runs = [(number, run) for number, run in enumerate(campaign.runs, 1) if not run.exclude]
-    for (_, one), (number, other) in combinations(runs, 2):
-        if found := one_drive(campaign, (one, other), (cleaned[one.id], cleaned[other.id])):
+    runs = [(number, run, logs[run.id]) for number, run in enumerate(campaign.runs, 1) if not run.exclude]
+    for (_, one, log), (number, other, of_other) in combinations(runs, 2):
+        if found := one_drive(campaign, (one, other), (log, of_other)):
             what, where = f"the run {other.id} {found[0]}", f"run[{number}]"
             yield CampaignError(what, file=campaign.given, where=where, remedy=found[1])
     flagged = crossed[crossed["name"].eq(TEMPERATURE_UNIT) & crossed["status"].eq("flagged")]
-    wrong = flagged[flagged["run"].isin([run.id for _, run in runs])]
+    wrong = flagged[flagged["run"].isin([run.id for _, run, _ in runs])]
     for _, of in wrong.groupby(wrong["evidence"].map(lambda e: said(e.value("columns"), "si")), sort=False):
         what = f"in {listing(list(of['run']))}, {said(of['evidence'].iloc[0], campaign.about.units)}."
         yield CampaignError(what, file=campaign.given, where="log.columns", remedy=RIGHT_UNIT)

@@ -154,6 +154,7 @@ class Court:
         rivals = [] if alone_there else [e for e in others if not e.exclude]
         twice = [why for e in rivals if (why := one_drive(self.campaign, (e, entry), (self.cleaned[e.id], run)))]
         reason = " ".join(f"This run {what} {remedy}" for what, remedy in twice)
+        alike = own_criterion("one-drive", len(twice), reason, hard=True, whole=True)
         alone = not names and self.campaign.route.reference is None
         own = [c for c in comparability.checks if c.runs == (entry.id,)]
         pairs = [
@@ -178,10 +179,7 @@ class Court:
         proposed = "" if campaign.route.phases else phases_text(propose_phases(alignment), campaign.about.units)
         fields = {
             "drive": drive,
-            "criteria": (
-                own_criterion("one-drive", len(twice), reason, hard=True, whole=True),
-                *(self._criterion(c, comparability, alone) for c in own),
-            ),
+            "criteria": (alike, *(self._criterion(c, comparability, alone) for c in own)),
             "pairs": tuple(pairs),
             "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
