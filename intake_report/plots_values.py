@@ -206,8 +206,9 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
 def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -> Figure:
     """Draw the differences from the baseline with their intervals, one panel per quantity."""
     rows_shown = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
-    quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in rows_shown))
-    groups = [[c for c in rows_shown if result.metric(c.key).spec.quantity == q] for q in quantities]
+    of = {c.key: difference_quantity(result.metric(c.key)) for c in rows_shown}
+    quantities = list(dict.fromkeys(of.values()))
+    groups = [[c for c in rows_shown if of[c.key] == quantity] for quantity in quantities]
     rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
     height = 1.0 + sum(0.5 + 0.34 * len(r) for r in rows)
     look, figure, axes = drawing(result, height, finding, len(groups), height_ratios=[len(r) + 1 for r in rows])

@@ -126,18 +126,19 @@ def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
     assert len(labels) == 2 and all(t.get_ha() == "right" and t.xy[0] == 1.0 for t in labels)
 
 
-def test_differences_have_one_row_per_metric_a_legend_and_a_title_that_counts_what_is_shown(result, monkeypatch):
+def test_differences_have_a_row_per_metric_and_a_title_that_counts(result, badly_designed, monkeypatch):
     calls, found, draw = Counter(c.call for c in result.comparisons), [], plots_values.difference_figure
     monkeypatch.setattr(findings, "difference_figure", lambda *a: found.append(a[2]) or draw(*a))
     sections.details(result)
-    assert (
-        found[0].startswith(f"{calls['shown']} of ") and calls["exploratory"] and "more as exploratory only" in found[0]
-    )
+    assert found[0].startswith(f"{calls['shown']} of ") and "more as exploratory only" in found[0]
     keys = [k for k in result.metrics if k.spec.headline]
     figure = plots_values.difference_figure(result, keys, "")
     assert sum(len(a.get_yticklabels()) for a in figure.get_axes()) == len(keys)
-    legend = {t.get_text() for t in figure.legends[0].get_texts()}
-    assert legend == {"Open cone element", "Sealed box with external snorkel"}
+    assert {t.get_text() for t in figure.legends[0].get_texts()} == {c.name for c in result.configurations[1:]}
+    single = badly_designed.chain.result  # in US units: 1 K of a difference is 1.8 °F, without the scale's 32
+    (panel,) = draw(single, [k for k in single.metrics if k.spec.id == "peak_iat"], "").get_axes()
+    drawn = sorted(float(line.get_xdata()[0]) for line in panel.get_lines() if line.get_marker() not in ("None", ""))
+    assert drawn == pytest.approx(sorted(1.8 * c.difference for c in single.comparisons if c.key == "peak_iat"))
 
 
 def test_title_of_the_acceptance_figure_is_short_however_many_runs_miss(result, monkeypatch):

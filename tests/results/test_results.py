@@ -74,10 +74,8 @@ def test_margins_are_given_in_both_scales_so_that_nobody_mixes_them_up():
 
 
 def test_intervals_and_lists():
-    text = formatting.interval(-5.1, -2.0, "temperature_difference", "si", 1)
-    assert text.replace("\u00a0", " ") == "−5.1 to −2.0 K"
+    assert formatting.interval(-5.1, -2.0, "temperature_difference", "si", 1) == "−5.1 to −2.0\u00a0K"
     assert formatting.interval(None, 1.0, "time", "si", 0) == formatting.ABSENT
-    assert formatting.listing(["a"]) == "a"
     assert formatting.listing(["a", "b", "c"]) == "a, b and c"
     assert formatting.count(1, "run") == "1 run" and formatting.count(0, "run") == "0 runs"
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from intake_report.align import CRITERIA
 from intake_report.analyse.limitations.findings import KINDS, Findings, all_of, declare, limitation
-from intake_report.messages import Count, Part, Value, message
+from intake_report.messages import Beyond, Count, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation, RunResult
 from intake_report.weather import SPREAD_LIMIT, ambient_apart
@@ -171,7 +171,7 @@ def _ambient_differs(f: Findings) -> Iterator[Limitation]:
     apart = any(ambient_apart({r.id: means[r.id] for r in runs if r.id in means}) for runs in blocks.values())
     mixed = all(len({run.configuration for run in runs}) > 1 for runs in blocks.values())
     within = len({f.used[run].block for run in means}) > 1 and "" not in blocks and mixed and not apart
-    code, size = "ambient-days" if within else "ambient-spread", Value(spread, DELTA, 1)
+    code, size = "ambient-days" if within else "ambient-spread", Beyond(spread, SPREAD_LIMIT, DELTA)
     yield limitation(code, spread=size, lowest=lowest, highest=highest, limit=Value(SPREAD_LIMIT, "margin"))
 
 

@@ -209,14 +209,11 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
         change = f"{change} {MARKS.get(c.call, '')}"
         return change if s.key.endswith(UNADJUSTED) else f"{value}; {change}"
 
-    fitted = [c for c in result.comparisons if c.covariates and result.metric(c.key) in keys]
     notes = ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else ()
-    fixed = "fixed before the data were seen; details in the annex."
-    notes += tuple(f"Adjusted for {names}, {fixed}" for names in dict.fromkeys(map(text.adjusted_for, fitted)))
     return TableOf(result.units, "tab-results", rows).declared(
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
         Field("key", "Metric", cell=title, width=2.6),
-        notes=notes,
+        notes=(*notes, *_unequal(result, keys)),
         across=Across("key", "configuration", tuple((c.id, c.name) for c in result.ordered), cell),
     )
 
@@ -304,6 +301,13 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
     return (*blocks, _revision(result, previous)) if revision else tuple(blocks)
 
 
+def _unequal(result: ReportResult, keys: list[MetricKey]) -> list[str]:
+    """Return why printed differences are not those of the printed values."""
+    reasons = dict.fromkeys(answer.adjusted(result, key, c) for key in keys for c in answer.compared(result, key))
+    fixed = "fixed before the data were seen; details in the annex."
+    return [UNEQUAL.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason]
+
+
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
     comparisons = {(c.configuration, key.key): c for key in keys for c in answer.compared(result, key)}
     names = ("difference", "low", "high", "call")
@@ -324,17 +328,14 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
         change = f"{said(text.change_of(key, c.difference), units)}{limits}"
         return f"{value}; {change} {MARKS.get(c.call, '')} {answer.CALLS[c.call]}"
 
-    # why a printed difference is not that of the printed values
-    reasons = dict.fromkeys(answer.adjusted(result, key, c) for key in keys for c in answer.compared(result, key))
-    fixed = "fixed before the data were seen; details in the annex."
-    rounded = [UNEQUAL.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason]
-    template = "Mean, difference from {baseline} with its {level} interval, and verdict"
+    template = "{what}, difference from {baseline} with its {level} interval, and verdict"
+    what = "Mean" if any(c.runs_used > 1 for c in result.configurations) else "Value of one run"
     columns = tuple((key.key, text.metric_title(key, result.units)) for key in keys)
     bounded = [f"What bounds these most: {item.cover}." for item in answer.gravest(result, 1)]
     return TableOf(result.units, "tab-verdict", rows).declared(
-        message(template, baseline=result.baseline.name, level=Value(result.level, "share")),
+        message(template, what=what, baseline=result.baseline.name, level=Value(result.level, "share")),
         named(result, 1.6),
-        notes=(*legend(result, keys), *rounded, *answer.also_shown(result, keys), *bounded),
+        notes=(*legend(result, keys), *_unequal(result, keys), *answer.also_shown(result, keys), *bounded),
         across=Across("configuration", "key", columns, cell, align="left", width=2.4),
     )
 

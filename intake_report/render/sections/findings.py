@@ -94,7 +94,7 @@ def _main(result: ReportResult) -> Iterator[Block]:
         calls = Counter(c.call for c in rows)
         shown = f"{calls['shown']} of {len(rows)} differences from {result.baseline.name} are shown"
         shown += f", {calls['exploratory']} more as exploratory only" if calls["exploratory"] else ""
-        only = f"; {calls['indication']} are indications only" if calls["indication"] else ""
+        only = f"; {formatting.count(calls['indication'], 'indication')} only" if calls["indication"] else ""
         compared = [k for key, k in main.items() if any(c.key == key for c in rows)]
         yield FigureOf(difference_figure(result, compared, shown + only), "fig-differences").captioned(
             f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
