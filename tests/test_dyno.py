@@ -29,7 +29,7 @@ from intake_report.errors import DataError
 from intake_report.loaders import read_columns
 from intake_report.messages import said
 from intake_report.report_table import rows_of
-from intake_report.results.text import as_json
+from intake_report.results.text import DRIFT, as_json
 
 SPEED = np.arange(2000.0, 6501.0, 25.0)
 CELL = {"cell_temperature": 28.0, "cell_pressure": 98.0, "cell_humidity": 45.0}
@@ -254,6 +254,11 @@ def test_drift_is_the_common_slope() -> None:
     # t(0.975, 7) = 2.3646 (any t table)
     assert (found.high - found.low) / 2.0 == pytest.approx(2.3646 * error, rel=1e-4)
     assert found.detected and found.share < 0.05
+    warm = replace(
+        found, quantity="temperature_difference", slope=-1.8
+    )  # kW/K: a kelvin is 1.8 °F, a kilowatt 1.341 hp
+    shown = [DRIFT["text"](warm, system).replace("\u202f", " ").replace("\u00a0", " ") for system in ("si", "us")]
+    assert shown == ["\u22121.80 kW/K", "\u22121.34 hp/°F"]
 
 
 @pytest.mark.parametrize(
@@ -290,6 +295,9 @@ def test_whole_session() -> None:
     assert result.smoothing_effect < 0.0
     assert [x.covariate for x in result.drifts] == ["pull order", "intake air temperature", "coolant temperature"]
     json.dumps(as_json(result, "si"), allow_nan=False)
+    within = analyse_pulls(TWO_SESSIONS, "standard", section())
+    one = within.difference("mean_power", "trial", "standard")
+    assert {one.method, *within.comparisons["method"], *(curve.method for curve in within.differences)} == {"blocked"}
 
 
 ORDERED = [replace(p, order=i) for i, p in enumerate(sorted(session(), key=lambda p: p.configuration), 1)]

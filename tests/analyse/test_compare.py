@@ -181,6 +181,9 @@ def test_single_runs_on_days_of_their_own_are_replicates():
     """A completely randomised layout: every run its own day."""
     row = sealed(CITY, rows(CITY, "s1 e2 s3 e4 e5 s6", (9.0, 5.0, 8.4, 5.6, 5.3, 9.3)))
     assert not row.confounded and row.replicated and row.shown and row.n == 3
+    # a single one has the scatter of the other side, and decides nothing
+    row = sealed(CITY, rows(CITY, "s1 s2 s3 e4", (9.0, 9.1, 8.9, 5.0)))
+    assert row.method == "pooled" and row.high < 0.0 and row.verdict == INDICATION
 
 
 def test_a_bias_alike_in_all_runs_cancels():

@@ -184,6 +184,10 @@ def test_runs_dealt_anew_are_all_arrangements_in_small():
     found = dealt_anew(y, marks.astype(bool), ["all"] * 10, x, np.random.default_rng(1))
     assert found == pytest.approx(exact, abs=4.0 * np.sqrt(exact / 2000.0)) and exact < 0.5
     assert dealt_anew(y[:6], marks[:6].astype(bool), [0, 0, 1, 1, 2, 2], x[:6], np.random.default_rng(1)) is None
+    # what is common to the runs of a day takes no part: they are dealt among themselves
+    day, marks, x, y = np.repeat([0, 1], 6), np.array([True, False] * 6), rng.normal(size=(12, 1)), rng.normal(size=12)
+    moved = [(y + by * day, marks, day, x + by * day[:, None], np.random.default_rng(1)) for by in (0.0, 20.0)]
+    assert dealt_anew(*moved[0]) == dealt_anew(*moved[1])
 
 
 def test_a_bent_line_and_the_hot_bay_are_said():

@@ -276,6 +276,9 @@ def test_forecast_is_what_the_comparison_gives_for_that_scatter():
         values = rows(CITY, "s1 e1 s2 e2 s3 e3 s4 e4", rng.normal(0.0, row.scatter, 8).tolist())
         widths.append(compare_pair(CAMPAIGN, CITY, values, SEALED.id, STOCK.id).half_width)
     assert np.sqrt(np.mean(np.square(widths))) == pytest.approx(forecast(f, row, 1), rel=0.06)
+    f = findings(CITY, PAIRS.translate(dict.fromkeys(b"123", "-")), (9.0, 5.0, 8.0, 5.2, 9.5, 5.6))  # without blocks
+    # four runs of each, t(0.975, 6) = 2.4469 (any t table)
+    assert forecast(f, sealed(f), 1) == pytest.approx(2.4469 * sealed(f).scatter * np.sqrt(2.0 / 4.0), rel=1e-4)
 
 
 def test_more_runs_do_not_help_against_shared_biases():

@@ -274,6 +274,8 @@ def test_budgets_name_every_source_for_every_headline_metric(known):
     row = {b.source: b for b in statement.budgets if b.key == "mean_over_ambient:city"}
     assert row["Sensor accuracy"].u == pytest.approx(1.0 / math.sqrt(3.0), rel=0.01)
     assert row["Speed accuracy"].u == 0.0
+    runs = [run.budget["mean_over_ambient:city"]["Times of events"] for run in known.measured.uncertainty.runs.values()]
+    assert row["Times of events"].u == pytest.approx(math.sqrt(np.mean(np.square(runs)))) and np.ptp(runs) > 0.0
 
 
 def test_values_are_as_without_uncertainty_and_what_has_none_has_no_uncertainty(known):

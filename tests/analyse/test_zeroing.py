@@ -9,7 +9,7 @@ from conftest import run_chain
 from scipy.stats import binom
 
 from analyse.studies import campaign
-from intake_report.analyse.zeroing import Sight, Stand, draw_offsets
+from intake_report.analyse.zeroing import Sight, Stand, draw_offsets, look_at
 from intake_report.campaign import load_campaign
 from intake_report.demo.scenario import SEALED, STOCK
 from intake_report.errors import CampaignError
@@ -147,6 +147,9 @@ def test_the_offset_is_corrected_and_replaces_the_declared_accuracy(plain, zeroe
     for value in zeroed.result.of("mean_over_ambient:city"):
         assert value.u_common == pytest.approx(math.sqrt(2.0 / 12.0), rel=0.1)
     assert "-0.8" in notices(zeroed)["soak-check-applied"].replace("−", "-")
+    assert look_at(zeroed.campaign, 0)[0].warm == pytest.approx(
+        70.0 * math.exp(-12.0 / 2.0)
+    )  # 12 h, which fade with 2 h
 
 
 def test_sensors_beyond_their_accuracy_are_said(tmp_path):
