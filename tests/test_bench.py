@@ -18,7 +18,7 @@ from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError
 from intake_report.messages import Part, said
 from intake_report.report_table import rows_of
-from intake_report.results.text import as_json
+from intake_report.results.text import EXPOSURE, as_json
 
 Q = np.array([0.05, 0.08, 0.11, 0.14, 0.17])
 
@@ -156,6 +156,7 @@ def test_configurations_and_conditions_are_not_pooled() -> None:
     expected = [("open", "wet", 1, 2), ("covered", "wet", 0, 1), ("open", "dusty", 0, 1)]
     assert [(r.configuration, r.condition, r.k, r.n) for r in results] == expected
     assert results[0].duration is None and results[0].gain == pytest.approx(0.007, abs=1e-9)
+    assert EXPOSURE["mass_gain_text"](results[0], "us").startswith("7.0\u00a0g (")
     assert "(two-sided)" in in_si(results[0].sentence)
     assert bench.trial_cautions(["dusty"]) == (bench.CAUTION_ROAD,)
 

@@ -26,7 +26,7 @@ from intake_report.cli import main
 from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
 from intake_report.nightly.work import summary_of
-from intake_report.provenance import issued_reports
+from intake_report.provenance import issued_reports, sha256
 from intake_report.publish import publish, put_in_place
 from intake_report.render.sections.stated import changes
 
@@ -112,6 +112,11 @@ def test_next_date_is_a_new_report_that_compares_itself_with_the_one_before(copy
     # the one before, never one of a later date: none before the first of all
     assert [previous for _, previous in finished] == [results, None, results]
     assert [r["date"] for r in issued_reports(copy.out / "small-trial")[0]] == ["2026-06-30", DATE, DATE, "2026-07-02"]
+    for folder in "ab":  # two of one campaign, of which the later is meant
+        (copy.out / folder).mkdir()
+        (copy.out / folder / "results.json").write_text(folder)
+    earlier = [{"folder": name, "outputs": {"results.json": sha256(name.encode())}} for name in "ab"]
+    assert module.comparable_results(copy.out, earlier) == (b"b", ())
     copy.file.write_bytes(first)  # inputs that were reported before need no new report
     again, any_day = publish(copy.file, copy.out, DATE), publish(copy.file, copy.out)
     assert (again.state, again.date, again.revision) == ("unchanged", DATE, 1)

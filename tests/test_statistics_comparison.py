@@ -91,6 +91,7 @@ def test_runs_in_a_block_count_as_their_mean_in_the_paired_interval(runs):
     reference = stats.ttest_rel(means[:, 1], means[:, 0])
     assert (got.df, got.p_value) == (pytest.approx(3), pytest.approx(reference.pvalue))
     assert (got.low, got.high) == pytest.approx(tuple(reference.confidence_interval(0.95)))
+    assert got.scatter == pytest.approx(np.std(means[:, 1] - means[:, 0], ddof=1) / math.sqrt(2.0))
 
 
 @settings(max_examples=60)

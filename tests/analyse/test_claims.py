@@ -218,6 +218,11 @@ def test_a_rise_that_the_reading_does_not_resolve_decides_no_claim():
     assert result.verdict == "cannot be tested" and "cannot resolve it" in words(result)
 
 
+def test_a_mean_has_the_t_interval():
+    result, numbers = judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2"), np.array([40.0, 44.0, 41.0])
+    assert (result.low, result.high) == pytest.approx(stats.t.interval(0.95, 2, numbers.mean(), stats.sem(numbers)))
+
+
 def test_a_time_is_never_below_zero():
     result = judge(minute(), (2.0, 30.0, 5.0), "e0 e1 e2")
     assert result.low == 0.0 and result.high > 40.0 and "0 to" in words(result) and "\u2212" not in words(result)

@@ -38,6 +38,8 @@ def test_repeats_at_other_temperatures_leave_what_their_steps_have_in_common():
     # the thermometer's own error is one and the same in all of them: repeats do not make it smaller
     many = offsets(*(Stand((Sight("iat", 0.0, 0.02),), 0.2, 0.0) for _ in range(6)))["iat"]
     assert np.std(many) == pytest.approx(0.2, rel=0.05)
+    warming = offsets(Stand((Sight("iat", 0.0, 0.001, 0.01),), 1e-6, 0.0))["iat"]
+    assert np.mean(warming) == pytest.approx(0.3, abs=0.02)  # read up to a minute late, and so too low, at 0.01 K/s
 
 
 def test_what_two_channels_read_tells_their_difference_and_not_their_level():

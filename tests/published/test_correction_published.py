@@ -103,6 +103,9 @@ def test_engine_factor() -> None:
     # UN R85 / ISO 1585, compression ignition: 0.036·qc − 1.14 between 40 and 65 mg/L, 0.3 below, 1.2 above.
     for fuel, factor in ((30.0, 0.3), (40.0, 0.3), (50.0, 0.66), (65.0, 1.2), (80.0, 1.2)):
         assert engine_factor(fuel) == pytest.approx(factor, abs=1e-12)
+    for form, p, t in (("na", 1.0, 0.7), ("turbo", 0.7, 1.5)):  # exponents of the dry pressure and of the temperature
+        found = correction(f"iso-1585-diesel-{form}", AirState(30.0, 95.0, 0.0), fuel_per_cycle=50.0)
+        assert found.factor == pytest.approx(((99.0 / 95.0) ** p * (303.0 / 298.0) ** t) ** 0.66, rel=1e-12)
 
 
 def test_reference_states() -> None:
