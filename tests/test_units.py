@@ -15,12 +15,15 @@ from intake_report.units import QUANTITIES, SPELLINGS, conversion, from_internal
 # Exact by definition: the inch is 25.4 mm, the pound 0.45359237 kg, standard gravity 9.80665 m/s² (international yard
 # and pound agreement of 1959; 3rd CGPM 1901); the conventional inch of mercury 3386.388640341 Pa and the millimetre
 # 133.322387415 Pa (NIST SP 811, Appendix B.8, to its digits: 3.386389 kPa, 133.3224 Pa).
-G, INCH, FOOT, POUND = 9.80665, 0.0254, 0.3048, 0.45359237
+G, INCH, FOOT, MILE, POUND = 9.80665, 0.0254, 0.3048, 1609.344, 0.45359237
 FACTORS = [
+    ("inHg", "pressure", 3.386388640341),
     ("mmHg", "pressure", 0.133322387415),
     ("bar", "pressure", 100.0),
     ("hPa", "pressure", 0.1),
     ("inH2O", "restriction", INCH * 1000.0 * G / 1000.0),  # conventional: 249.08891 Pa
+    ("lbf*ft", "torque", POUND * G * FOOT),  # 1.3558179483314004
+    ("mph", "speed", MILE / 1000.0),
     ("ft", "length", FOOT),
     ("lb", "mass", POUND),
     ("m^3/h", "volume_flow", 1.0 / 3600.0),
@@ -59,6 +62,11 @@ def test_pressures_that_the_trade_quotes():
     # altimeters, power corrections and flow benches mean
     assert parse_quantity("1 inHg", "pressure") == 3.386388640341
     assert parse_quantity("10 inH2O", "restriction") == 2.4908891
+    # 29.92 inHg = 1013.20748 hPa; 1013.25 hPa = 29.921256 inHg; 99 kPa = 29.234683 inHg; 100 kPa = 29.529983 inHg
+    # (arithmetic with the conventional inch of mercury above)
+    assert parse_quantity("29.92 inHg", "pressure") == pytest.approx(101.320748, abs=1e-6)
+    for kpa, inches in ((101.325, 29.921256), (99.0, 29.234683), (100.0, 29.529983)):
+        assert float(from_internal(kpa, "inHg", "pressure")) == pytest.approx(inches, abs=5e-7)
 
 
 @pytest.mark.parametrize(("f", "c"), [(59.0, 15.0), (60.0, 140.0 / 9.0), (77.0, 25.0), (-40.0, -40.0), (32.0, 0.0)])

@@ -118,6 +118,24 @@ def test_against_psychrolib() -> None:
         assert air.density_ideal(t, 101.325, vapour) == pytest.approx(density, rel=1e-4)
 
 
+def test_ashrae_dry_and_moist_air_density() -> None:
+    # ASHRAE Fundamentals 2017, table 2, as in the tests of psychrolib: dry air at 25 °C has 0.8443 m³/kg.
+    assert 1.0 / air.density_ideal(25.0, 101.325, 0.0) == pytest.approx(0.8443, rel=1e-3)
+    # Tests of psychrolib: 30 °C, humidity ratio 0.02, 95461 Pa: 1.08411986 kg/m³, 0.94085537 m³ per kg of dry air.
+    density = air.density_ideal(30.0, 95.461, vapour_from_ratio(95.461, 0.02))
+    assert density == pytest.approx(1.08411986, rel=3e-4)
+    assert 1.02 / density == pytest.approx(0.94085537, rel=3e-4)
+
+
+def test_ashrae_example_1() -> None:
+    # ASHRAE Fundamentals, chapter 1, example 1, as in the tests of psychrolib: 40 °C with 0.0065 kg/kg at 101325 Pa
+    # has a dew point of 7 °C, 14 % and 0.896 m³ per kg of dry air. Tolerances as printed there.
+    vapour = vapour_from_ratio(101.325, 0.0065)
+    assert air.dew_point_from_vapour(vapour) == pytest.approx(7.0, abs=0.7)
+    assert 100.0 * vapour / air.saturation_pressure(40.0) == pytest.approx(14.0, abs=1.0)
+    assert 1.0065 / air.density_ideal(40.0, 101.325, vapour) == pytest.approx(0.896, rel=0.01)
+
+
 ISA = (  # ISO 2533 / ICAO table (from memory), computed 2026-11-25: geopotential height [m], p [hPa], rho [kg/m³]
     (0.0, 1013.25, 1.22500),
     (500.0, 954.608, 1.167269),
@@ -140,6 +158,13 @@ def test_standard_atmosphere(height: float, hpa: float, density: float) -> None:
     assert air.density_altitude(density) == pytest.approx(height, abs=0.8 if density == 1.0066 else 0.1)
 
 
+def test_ashrae_standard_atmosphere() -> None:
+    # ASHRAE Fundamentals 2017, chapter 1, table 1, as in the tests of psychrolib [Pa].
+    table = {-500.0: 107478, 0.0: 101325, 500.0: 95461, 1000.0: 89875, 4000.0: 61640, 10000.0: 26436}
+    for height, expected in table.items():
+        assert 1000.0 * air.isa_pressure(height) == pytest.approx(expected, abs=1.0)
+
+
 def test_altimeter_to_station() -> None:
     # Tests of MetPy: 29.8 inHg at 500 m gives 950.96498 hPa; 1013 hPa computed with MetPy 1.7.1.
     assert 10.0 * air.station_pressure(29.8 * INHG, 500.0) == pytest.approx(950.96498, abs=1e-3)
@@ -157,13 +182,23 @@ def test_sea_level_reduction() -> None:
 
 
 def test_density_altitude_by_definition() -> None:
-    # 5000 ft, 29.45 inHg, 35 °C, dry: 8857 ft from the ISA density (a flying forum).
+    # 5000 ft, 29.45 inHg, 35 °C, dry: 8857 ft from the ISA density; the rule of thumb gives 9070 ft (a flying forum).
     station = air.station_pressure(29.45 * INHG, 5000 * FOOT, "isa")
     assert 10.0 * station == pytest.approx(829.324, abs=0.05)
     feet = air.density_altitude(air.density_ideal(35.0, station, 0.0)) / FOOT
     assert feet == pytest.approx(8857.0, abs=2.0)
+    assert 9070.0 - feet == pytest.approx(200.0, abs=30.0)
     # An essay on density altitude: 0.001812 slug/ft³ is "9,000 ft" (8984 ft computed).
     assert air.density_altitude(0.001812 * 515.3788184) / FOOT == pytest.approx(8984.0, abs=1.0)
+
+
+def test_rules_of_thumb_are_near() -> None:
+    # avwx-engine tests: rules of thumb (120 ft per kelvin at the field's elevation), common practice.
+    for inches, celsius, feet, density_feet in (
+        (30.12, 10.0, 6400.0, 7136.0), (30.28, -10.0, 12000.0, 11520.0), (29.78, 18.0, 1200.0, 1988.0), (30.09, 31.0, 0.0, 1750.0)
+    ):  # fmt: skip
+        density = air.density_ideal(celsius, air.station_pressure(inches * INHG, feet * FOOT, "isa"), 0.0)
+        assert air.density_altitude(density) / FOOT == pytest.approx(density_feet, abs=200.0)
 
 
 def test_density_altitude_closed_form() -> None:
@@ -195,12 +230,20 @@ def test_power_against_charge_temperature() -> None:
     hot = 25.0 + 10.0 / 1.8
     for model, expected in (("density", 1.863), ("square-root", 0.927), ("iso", 1.114)):
         assert 100.0 * (power_ratio(25.0, hot, model) - 1.0) == pytest.approx(expected, abs=5e-4)
+    # 3 °C is about 1.01 % of density, 0.50 % of power by √T.
+    assert 100.0 * (power_ratio(25.0, 28.0, "density") - 1.0) == pytest.approx(1.01, abs=5e-3)
+    assert 100.0 * (power_ratio(25.0, 28.0, "square-root") - 1.0) == pytest.approx(0.50, abs=5e-3)
 
 
 def test_one_percent_rule() -> None:
     # An agricultural text: derate 1 % per 10 °F above 85 °F; 165 bhp at 100 °F is 162.525 (common practice).
     hot, reference = (100.0 - 32.0) / 1.8, (85.0 - 32.0) / 1.8
     assert 165.0 * power_ratio(hot, reference, "one-percent") == pytest.approx(162.525, abs=1e-6)
+    # It agrees with √T and T^0.6 and not with density: 10 °F at 25 °C.
+    by_model = {e.model: e.percent for e in air.expected_power(25.0 + 10.0 / 1.8, 25.0)}
+    assert abs(by_model["one-percent"] - by_model["square-root"]) < 0.15
+    assert abs(by_model["one-percent"] - by_model["iso"]) < 0.15
+    assert abs(by_model["one-percent"] - by_model["density"]) > 0.7
 
 
 def test_mass_of_warmed_air_is_the_gas_law() -> None:

@@ -76,6 +76,25 @@ def test_nine_by_six_table(row: tuple[float, ...]) -> None:
         assert raw_factor(spec, t, hpa / 10.0) == pytest.approx(factor, abs=1e-6), spec.title
 
 
+def test_seven_percent_boundaries() -> None:
+    # Computed 2026-11-25: dry pressures at 25 °C where the factor is exactly 1.07 or 0.93, to 1e-3 hPa.
+    limits = ((J1349, 1.07, 934.56), (J1349, 0.93, 1052.432), (ISO, 1.07, 935.726), (ISO, 0.93, 1051.718))
+    for spec, limit, hpa in limits:
+        low, high = raw_factor(spec, 25.0, hpa / 10.0 + 1e-4), raw_factor(spec, 25.0, hpa / 10.0 - 1e-4)
+        assert low < limit < high
+
+
+def test_forms_of_j1349() -> None:
+    # Computed 2026-11-25: 273/298 against 273.15/298.15 within 4.1e-5 over 900–1050 hPa and −10…45 °C; the 1.18 form
+    # against 85 % within 2.1e-4 where the factor is within 7 % of 1.
+    for hpa in range(900, 1051, 10):
+        for t in range(-10, 46, 5):
+            factor = raw_factor(J1349, float(t), hpa / 10.0)
+            assert abs(factor - raw_factor(J1349_KELVIN, float(t), hpa / 10.0)) <= 4.1e-5
+            if abs(factor - 1.0) <= 0.07:
+                assert abs(factor - raw_factor(J1349_LATER, float(t), hpa / 10.0)) <= 2.1e-4
+
+
 def test_j1349_sensitivities() -> None:
     # Computed 2026-11-25 at 1000 hPa, 25 °C, 50 %: +0.00199 per °C with the vapour pressure fixed, +0.00314 with the
     # humidity fixed, −0.00120 per hPa, +0.00384 per 10 % of humidity; 2 %.

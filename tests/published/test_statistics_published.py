@@ -170,11 +170,17 @@ def test_clopper_pearson(k, n, low, high, tolerance):
     assert (got.low, got.high) == pytest.approx((low, high), abs=tolerance)
 
 
-def test_zero_failures_one_sided():
-    # 1 − 0.05^(1/n), recomputed independently
+def test_zero_failures_one_and_two_sided():
+    # 1 − 0.05^(1/n), recomputed independently; the two-sided limit is larger: which one is meant has to be said
     one_sided = {3: 0.631597, 5: 0.450720, 10: 0.258866, 12: 0.220922, 20: 0.139108, 30: 0.095034, 59: 0.049508}
     one_sided |= {60: 0.048703, 100: 0.029513, 300: 0.009936}
     assert {n: statistics.zero_failure_upper(n) for n in one_sided} == pytest.approx(one_sided, abs=1e-6)
+    two_sided = {3: 0.707598, 5: 0.521824, 10: 0.308497, 12: 0.264648, 20: 0.168433, 30: 0.115703, 59: 0.060609}
+    two_sided |= {100: 0.036217}
+    assert {n: statistics.clopper_pearson(0, n).high for n in two_sided} == pytest.approx(two_sided, abs=1e-6)
+    # rule of three (common practice): errors of +16 %, +5 %, +0.7 %
+    errors = [3 / n / statistics.zero_failure_upper(n) - 1 for n in (10, 30, 300)]
+    assert errors == pytest.approx([0.16, 0.05, 0.007], abs=0.003)
 
 
 def test_gum_g_4_1():
@@ -196,6 +202,7 @@ def test_gum_h1_end_gauge():
     assert u == pytest.approx(31.66376741, abs=0.01)
     assert df == pytest.approx(16.75214751, abs=0.05)
     assert statistics.coverage_factor(0.99, 16) == pytest.approx(2.921, abs=5e-4)  # the GUM truncates to 16
+    assert round(statistics.coverage_factor(0.99, 16) * round(u)) == 93
 
 
 def test_gum_h3_thermometer():

@@ -153,6 +153,10 @@ def test_station_pressure_from_a_qnh():
     from_qnh = 288.15 / 0.0065 * (1.0 - (1013.0 / 1013.25) ** (1.0 / 5.25588))
     expected = 1013.25 * (1.0 - 0.0065 * (from_qnh + 500.0) / 288.15) ** 5.25588
     assert o.station_pressure * 10.0 == pytest.approx(expected, abs=0.01)
+    # MetPy 1.7.1 reduces it like a setting in inHg: 954.639 hPa, the Smithsonian 0.3 hPa more.
+    assert o.station_pressure * 10.0 == pytest.approx(954.639 - 0.3, abs=0.05)
+    # Unreduced it would be wrong by about 6 %: 29.8 inHg less 58.2 hPa.
+    assert o.pressure / o.station_pressure == pytest.approx(1.061, abs=1e-3)
 
 
 def test_report_that_must_not_parse():
