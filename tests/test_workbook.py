@@ -114,10 +114,13 @@ def test_a_variation_that_breaks_a_rule_is_refused(notebook, changes, sentence):
         ir.vary(notebook["campaign"], changes)
 
 
-def test_an_exclusion_is_found_in_the_difference(notebook):
-    varied = ir.vary(notebook["campaign"], {"run.stock-run.exclude": "road works"})
+def test_an_exclusion_and_a_changed_claim_are_found_in_the_difference(notebook):
+    changes = {"run.stock-run.exclude": "road works", "claim.one-minute.value": "90 s"}
+    varied = ir.vary(notebook["campaign"], changes)
     moved = ir.difference(notebook["result"], ir.conclude(varied, notebook["measured"])).set_index("subject")
     assert tuple(moved.loc["Run: stock-run"]) == ("accepted with limitation", "excluded")
+    (claim,) = (row for row in moved.itertuples() if row.Index.startswith("Claim: With the sealed"))
+    assert (claim.before, claim.now) == tuple(f"indication only (judged: at most {n}\u00a0s)" for n in (60, 90))
     assert ir.difference(notebook["result"], notebook["result"]).empty
 
 

@@ -322,7 +322,16 @@ LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no differenc
 
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits, margins of equivalence and claims; one error for each of them."""
-    yield from limit_mistakes(campaign)
+    for code, stated in campaign.acceptance.items():
+        alone = campaign.model_copy(update={"acceptance": {code: stated}})
+        if errors := list(_caught(campaign, acceptance_limits, alone)):
+            yield from errors
+            continue
+        most, high = (1.0, "100 %") if CRITERIA[code].shown == "share" else (LARGEST_LIMIT, f"{LARGEST_LIMIT:g}")
+        if not 0.0 <= acceptance_limits(alone)[code].limit <= most:
+            limit = stated.limit if isinstance(stated, Limit) else stated
+            what = f"“{limit}” is not possible: it has to lie in 0 to {high}."
+            yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")
     yield from _caught(campaign, read_issued, campaign)
     yield from claim_mistakes(campaign, metric_keys(campaign))
 
@@ -358,17 +367,3 @@ def _caught_data(read: Reader, campaign: Campaign, where: str) -> Iterator[Campa
         else:
             place = ": ".join(part for part in (os.path.relpath(error.file, campaign.folder), inner) if part) + ": "
         yield CampaignError(f"{place}{error.what}", file=campaign.given, where=where or None, remedy=error.remedy)
-
-
-def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
-    """Yield what is wrong with acceptance limits; one error for each of them."""
-    for code, stated in campaign.acceptance.items():
-        alone = campaign.model_copy(update={"acceptance": {code: stated}})
-        if errors := list(_caught(campaign, acceptance_limits, alone)):
-            yield from errors
-            continue
-        most, high = (1.0, "100 %") if CRITERIA[code].shown == "share" else (LARGEST_LIMIT, f"{LARGEST_LIMIT:g}")
-        if not 0.0 <= acceptance_limits(alone)[code].limit <= most:
-            limit = stated.limit if isinstance(stated, Limit) else stated
-            what = f"“{limit}” is not possible: it has to lie in 0 to {high}."
-            yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")

@@ -2,8 +2,9 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean
+from typing import Any
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, model_objection, objection, other
 from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
@@ -15,7 +16,7 @@ from intake_report.messages import Count, Interval, Message, Part, Value, messag
 from intake_report.metrics import PULL_METRICS
 from intake_report.results import CommonDriveResult, Comparison, MetricKey, MetricResult, Metrics, MetricValues
 from intake_report.results.compared import ClaimResult, ClaimVerdict
-from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
+from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, direction, limits_of, never_negative
 from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
 from intake_report.statistics.means import MeanInterval
 from intake_report.units import parse_quantity
@@ -102,10 +103,27 @@ def judge_claims(
             rows = comparisons if modelled is None else (*modelled.comparisons, *modelled.direct)
             evidence = _of_difference(campaign, claim, key, rows)
         if isinstance(evidence, ClaimEvidence):
-            judged.append(_judge(campaign, claim, key, evidence, limit_of(claim, f"claim[{number}]")))
+            result = _judge(campaign, claim, key, evidence, limit_of(claim, f"claim[{number}]"))
+            judged.append(replace(result, judged=meaning(campaign, claim, key)))
         else:
             judged.append(_result(claim, key, "cannot be tested", evidence))
     return tuple(judged)
+
+
+def meaning(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:
+    """Return what relation and value say, in words of the direction: "at least 3.0 °F closer to ambient"."""
+    limit, higher = limit_of(claim, "claim"), claim.relation in ("higher", "at least")
+    if is_absolute(claim):
+        return message("{way} {x}", way=claim.relation, x=Value(limit, key.spec.quantity, key.spec.decimals))
+    where = " on the common drive" if claim.common_drive else ""
+    if claim.relation == "equal":
+        margin = campaign.metrics.equivalence.get(claim.metric)  # without one it cannot be tested
+        return message("equal within ± {margin}{where}", margin=margin, where=where) if margin else ""
+    if limit == 0.0:
+        return message("{way}{where}", way=direction(key, higher), where=where)
+    bound = "at least" if (limit > 0.0) == higher else "at most"  # how far on the side claimed, or how far on the other
+    size = change_of(key, abs(limit), signed=False)
+    return message("{bound} {size} {way}{where}", bound=bound, size=size, way=direction(key, limit > 0.0), where=where)
 
 
 def _of_difference(
@@ -189,7 +207,7 @@ def _of_mean(
     limits: Part = ""
     if u > 0.0:
         half = coverage_factor(mean.level, math.inf if df is None else df) * u
-        low = max(mean.mean - half, _lowest(key))
+        low = max(mean.mean - half, 0.0 if never_negative(key) else -math.inf)
         # in too many draws a run may not reach it to say up to where the mean may be
         high = mean.mean + half if bounded else None
         limits = message("{limits}, ", limits=Interval(low, high, key.spec.quantity, key.spec.decimals))
@@ -200,17 +218,13 @@ def _of_mean(
     return ClaimEvidence(text, mean.mean, low, high, known, df, mean.n > 1, key.spec.quantity)
 
 
-def _lowest(key: MetricKey) -> float:
-    return 0.0 if never_negative(key) else -math.inf
-
-
 def _of_bound(mean: MeanInterval, key: MetricKey, missed: int, within: int, runs: int) -> ClaimEvidence:
     """Return what bounds a mean: from below only where runs did not reach the margin, from above where they were within it."""
     quantity, decimals = key.spec.quantity, key.spec.decimals
     limit = (mean.low if missed else mean.high) if mean.sd else None
     bound: Part = ""
     if limit is not None:
-        limit = max(limit, _lowest(key))
+        limit = max(limit, 0.0 if never_negative(key) else -math.inf)
         bound = message(", {side} limit {x}", side="lower" if missed else "upper", x=Value(limit, quantity, decimals))
     text = message(
         "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
@@ -241,7 +255,7 @@ def _units(runs: Sequence[MetricResult]) -> list[float]:
     return [fmean(n for n, b in zip(numbers, blocks, strict=True) if b == block) for block in dict.fromkeys(blocks)]
 
 
-def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, **numbers: float | None) -> ClaimResult:
+def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, **numbers: Any) -> ClaimResult:
     return ClaimResult(
         claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason, is_absolute(claim), **numbers
     )

@@ -226,7 +226,7 @@ class Claim(Section):
     configuration: Identifier
     versus: Identifier | None = None
     relation: Literal["lower", "higher", "at most", "at least", "equal"]
-    value: str | int | float | None = described("Limit of the value or of the difference, with its unit")
+    value: str | int | float | None = described('With unit and sign; "lower" with "-3 delta_degF": at least 3 lower')
     common_drive: StrictBool = described("Judge the difference on the common drive, not as measured", False)
 
 

@@ -11,7 +11,7 @@ from intake_report.align import CRITERIA, Alignment, Check, Comparability, align
 from intake_report.analyse import inputs
 from intake_report.analyse.acceptance import judge_runs, one_drive
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.claim_check import limit_mistakes
+from intake_report.analyse.claim_check import campaign_mistakes
 from intake_report.analyse.describe import cross_check, phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite, own_criterion
@@ -112,7 +112,7 @@ class Court:
 
     def __init__(self, campaign: Campaign) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
-        refuse(limit_mistakes(campaign))
+        refuse(campaign_mistakes(campaign))
         self.campaign, self.records = campaign, inputs.weather_records(campaign)
         # by run id: filled by `summon`; runs that are checked themselves come in before, so that no log is read twice
         self.cleaned: dict[str, CleanRun] = {}

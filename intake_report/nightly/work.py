@@ -354,7 +354,12 @@ def summary_of(report: Published, home: Path) -> find.Summary:
         title=results["title"],
         question=results["question"],
         answer=tuple(document.plain(text) for text in document.cover.answer) if document.cover else (),
-        verdicts=tuple(find.Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
+        verdicts=tuple(
+            find.Verdict(
+                text=c["text"] + (f" (judged: {c['judged']})" if c.get("judged") else ""), verdict=c["verdict"]
+            )
+            for c in results["claims"]
+        ),
         changed=tuple(changed[:MOST_CHANGES]),
         warnings=(*report.notes, *dict.fromkeys(covers[:MOST_WARNINGS])),
         trend=_trend(results, home),

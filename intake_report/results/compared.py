@@ -193,6 +193,7 @@ class ClaimResult:
     guard_band: float | None = None  # Distance from the limit within which neither is said: the expanded uncertainty
     probability: float | None = None  # That the claim is true, given estimate, uncertainty, no prior knowledge
     risk: float | None = None  # Largest risk of a wrong verdict that the rule lets through
+    judged: Part = ""  # What its relation and value say, in words of the direction: to be held against `text`
 
 
 LAST = 1000  # rank of a limitation that the cover does not name

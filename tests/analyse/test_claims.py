@@ -139,18 +139,20 @@ WIDE = (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0)
 @pytest.mark.parametrize(
     ("one", "values", "layout", "verdict", "part"),
     [
-        (claim(relation="higher"), VALUES, GRID, "not supported", ""),
+        (claim(relation="higher"), VALUES, GRID, "not supported", "further from ambient;"),
         (claim("The cone runs hotter.", configuration=OPEN_ID, relation="higher"), VALUES, GRID, "supported", ""),
+        (claim(value="1 delta_degC"), VALUES, GRID, "supported", "at most 1.0\u00a0K further from ambient;"),
+        (claim(relation="higher", value="-1 K"), VALUES, GRID, "not supported", "at most 1.0\u00a0K closer"),
         (claim("Hotter.", configuration=STOCK_ID, versus=SEALED_ID, relation="higher"), VALUES, GRID, "supported", ""),
-        (beyond("-1 delta_degC"), VALUES, GRID, "supported", ""),
+        (beyond("-1 delta_degC"), VALUES, GRID, "supported", "at least 1.0\u00a0K closer to ambient;"),
         (beyond("-3.3 delta_degC"), VALUES, GRID, "not shown", ""),
         (beyond("-6 delta_degC"), VALUES, GRID, "not supported", ""),
         (claim(), (9.0, 5.0), "s1 e1", "indication only", ""),
         (claim(), (9.0, 9.1, 9.2, 5.0, 5.1, 5.2), "s1 s1 s1 e2 e2 e2", "indication only", "cannot be told apart"),
-        (SAME, NARROW, GRID, "supported", ""),
+        (SAME, NARROW, GRID, "supported", "equal within ± 0.5 delta_degC;"),
         (SAME, VALUES, GRID, "not supported", ""),
         (SAME, WIDE, GRID, "not shown", ""),
-        (minute(), (40.0, 44.0, 41.0), "e0 e1 e2", "supported", ""),
+        (minute(), (40.0, 44.0, 41.0), "e0 e1 e2", "supported", "at most 60\u00a0s;"),
         (minute(), (58.0, 66.0, 50.0), "e0 e1 e2", "not shown", ""),
         (minute(), (90.0, 95.0, 99.0), "e0 e1 e2", "not supported", ""),
         (minute(), (40.0,), "e0", "indication only", ""),
@@ -164,7 +166,7 @@ WIDE = (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0)
 )
 def test_verdicts(one, values, layout, verdict, part):
     result = judge(one, values, layout, **(MARGIN if one is SAME else {}))
-    assert result.verdict == verdict and part in words(result)
+    assert result.verdict == verdict and part in f"{said(result.judged, 'si')}; {words(result)}"
 
 
 def test_direct_comparison_of_two_candidates():
@@ -243,12 +245,10 @@ def test_a_bias_does_not_cancel_in_a_value_and_draws_that_do_not_reach_leave_a_m
     [
         (SAME, "needs a margin"),
         (claim("20 % cooler in the city."), "ratio"),
-        (claim("Intake air is 20 % cooler.", metric="peak_iat"), "where the scale puts its zero"),
         (claim("Twice as cool.", metric="peak_iat"), "where the scale puts its zero"),
         (claim("Cooler.", metric="peak_iat", value="20 %"), "where the scale puts its zero"),
         (recovers("Recovers 30 percent faster."), "state it in"),
         (recovers("Within 5 °F of ambient sooner."), "different margins"),
-        (recovers("Within 3 K of ambient sooner."), "different margins"),
         (claim("Within 3 °F of ambient in the city."), "knows no margin"),
         (claim("Closer to ambient at its peak.", metric="peak_iat"), "not referred to ambient"),
         (claim("Closer to the airport's temperature."), "another ambient"),
@@ -300,7 +300,6 @@ def test_words_that_fit(one):
             "needs a limit, which the campaign lacks. Set metrics.alarm_limit.",
         ),
         (claim(relation="at most"), "", "needs a value"),
-        (claim(relation="at most", value="3"), ".value", "has no unit"),
         (claim(value="20 s"), ".value", "does not measure"),
         (claim(value="1e999 K"), ".value", "beyond all bounds"),
         (claim(versus=SEALED_ID), ".versus", "with itself"),
@@ -313,20 +312,13 @@ def test_mistakes_are_refused_with_the_key(one, where, part):
     assert part in str(error) and error.where == f"claim[1]{where}"
 
 
-@pytest.mark.parametrize(
-    ("metric", "margin", "part"),
-    [
-        *(("mean_over_ambient", margin, "equivalence") for margin in ("1 parsec", "0.5", "-1 K")),
-        ("mean_over_ambiant", "1 delta_degC", "mean_over_ambient"),
-    ],
-)
-def test_a_margin_of_equivalence_that_is_none(metric, margin, part):
-    (error,) = claim_mistakes(model(equivalence={metric: margin}), METRICS)
-    assert part in str(error)
-
-
-@pytest.mark.parametrize("text", ["10", "1 parsec", "0 K", "1e999 K"])
-def test_a_worth_that_is_no_difference_cites_its_key(text):
-    planned = model(claim()).model_copy(update={"plan": Planning(worth={"c": text})})
-    (error,) = claim_mistakes(planned, METRICS)
-    assert error.where == "plan.worth.c"
+def test_a_margin_of_equivalence_or_a_worth_that_is_none_cites_its_key():
+    for metric, margin in (("mean_over_ambient", each) for each in ("1 parsec", "0.5", "-1 K")):
+        (error,) = claim_mistakes(model(equivalence={metric: margin}), METRICS)
+        assert error.where == f"metrics.equivalence.{metric}"
+    (error,) = claim_mistakes(model(equivalence={"mean_over_ambiant": "1 delta_degC"}), METRICS)
+    assert "Did you mean “mean_over_ambient”?" in str(error)
+    for text in ("10", "1 parsec", "0 K", "1e999 K"):
+        planned = model(claim()).model_copy(update={"plan": Planning(worth={"c": text})})
+        (error,) = claim_mistakes(planned, METRICS)
+        assert error.where == "plan.worth.c"

@@ -16,6 +16,8 @@ from intake_report.errors import CampaignError
 
 from .support import ROOT, check_json, criterion, log, planned_campaign
 
+CLAIM = {"id": "c", "text": "c", "metric": "peak_iat", "configuration": "sealed", "relation": "lower", "value": "-3"}
+
 
 @pytest.fixture(scope="module")
 def campaign(tmp_path_factory):
@@ -141,7 +143,7 @@ def test_limits_in_every_unit(tmp_path):
     ("changes", "text"),
     [
         ({"acceptance": {"ambiant": "2 degF"}}, "Did you mean “ambient”?"),
-        ({"acceptance": {"ambient": 2}}, "has no unit"),
+        ({"claim": [CLAIM]}, "claim[1].value: “-3” has no unit"),
         ({"acceptance": {"ambient": "2 m"}}, "acceptance.ambient"),
         ({"acceptance": {"stops": "many"}}, "not a number"),
         ({"run__0__configuration": "stok"}, "Did you mean “stock”?"),

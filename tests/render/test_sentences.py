@@ -7,11 +7,11 @@ import pytest
 from intake_report.analyse.claim_check import deciding_keys
 from intake_report.analyse.limitations import limitation
 from intake_report.errors import CampaignError
-from intake_report.messages import Message, Value
+from intake_report.messages import Message, Value, said
 from intake_report.render.blocks import ItemList, plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
 from intake_report.render.sections.body import decision
-from intake_report.render.sections.claims import because, needed_repeats, settles
+from intake_report.render.sections.claims import because, claim_table, needed_repeats, settles
 from intake_report.results import ControlEffect
 from intake_report.results.compared import CovariateFit
 
@@ -108,6 +108,8 @@ def test_open_claim_on_pulls_says_how_many_and_in_which_order(result):
 
 
 def test_because_is_plain_and_has_the_numbers_of_the_claim(result, badly_designed):
+    told = [f"{claim.text} (judged: {said(claim.judged, result.units)})" for claim in result.claims]
+    assert [row[0] for row in claim_table(result).rows] == told
     words = [because(result, claim).replace("\u00a0", " ") for claim in result.claims]
     assert not any(word in text for text in words for word in ("Holm", " p ", "guard", "draw"))
     first = result.claims[0]

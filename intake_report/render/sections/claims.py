@@ -24,7 +24,9 @@ def claim_table(result: ReportResult) -> Block:
     told = [vars(c) | {"because": because(result, c), "settles": settles(result, c)} for c in result.claims]
     return TableOf(result.units, "tab-claims", told).declared(
         "Claims: verdict, why, and what would settle what is open",
-        Field("text", "Claim", width=2.3),
+        Field(
+            "text", "Claim", cell=lambda c, u: c.text + f" (judged: {said(c.judged, u)})" * bool(c.judged), width=2.3
+        ),
         Field("verdict", "Verdict", width=1.1),
         Field("because", "Because", width=3.8),
         Field("settles", "What would settle it", width=2.6),

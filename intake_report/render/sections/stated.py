@@ -257,7 +257,8 @@ def changed_statements(result: ReportResult, previous: str) -> tuple[str, list[d
 
 def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> list[dict[str, str]]:
     """Return the statements in which two results documents differ, as subject, before and now; `result` names things."""
-    old, new = _statements(before), _statements(now)
+    told = all("judged" in claim for claim in before["claims"])  # not in a report of an earlier version
+    old, new = _statements(before, told), _statements(now, told)
     titles = {m["key"]: m["printed_title"] for m in (*before["metrics"], *now["metrics"])}
     names = titles | {c.id: c.name for c in result.configurations}
     return [
@@ -271,13 +272,17 @@ def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> 
     ]
 
 
-def _statements(document: dict[str, Any]) -> dict[tuple[str, ...], str]:
+def _statements(document: dict[str, Any], judged: bool) -> dict[tuple[str, ...], str]:
     return {
         **{("Run", run["id"]): run["decision"] for run in document["runs"]},
         **{
             ("Difference", c["key"], c["configuration"]): f"{c['text']} ({c['interval_text']}), {c['verdict']}"
             for c in document["comparisons"]
         },
-        **{("Claim", claim["text"]): claim["verdict"] for claim in document["claims"]},
+        **{
+            ("Claim", c["text"], c["key"]): c["verdict"]
+            + (f" (judged: {c['judged']})" if judged and c["judged"] else "")
+            for c in document["claims"]
+        },
         **{("Limitation", item["code"]): "stated" for item in document["limitations"]},
     }
