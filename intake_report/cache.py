@@ -98,9 +98,7 @@ class Cache:
             return ""
         if isinstance(argument, str) and argument and Path(argument).is_file():
             return _sha([argument, hash_file(Path(argument))])
-        if id(argument) in self._known:
-            return self._known[id(argument)][1]
-        return _sha(encode(argument))
+        return self._known[id(argument)][1] if id(argument) in self._known else _sha(encode(argument))
 
     def _of_fields(self, result: ReportResult | None, names: list[str]) -> str:
         if result is None:

@@ -17,16 +17,12 @@ def number(value: float, decimals: int, *, signed: bool = False) -> str:
 
 def unit_of(quantity: str, system: UnitSystem) -> str:
     """Return the printed unit of `quantity` ("°F"), empty for a plain number; shares differ by percentage points."""
-    if quantity == "ratio_difference":
-        return "%-points"
-    return unit_label(display_unit(quantity, system))
+    return "%-points" if quantity == "ratio_difference" else unit_label(display_unit(quantity, system))
 
 
 def bare(value: float | None, quantity: str, system: UnitSystem, decimals: int, *, signed: bool = False) -> str:
     """Format an internal `value` in the reader's unit, without the unit; an en dash when there is none."""
-    if value is None:
-        return ABSENT
-    return number(float(to_display(value, quantity, system)), decimals, signed=signed)
+    return ABSENT if value is None else number(float(to_display(value, quantity, system)), decimals, signed=signed)
 
 
 def with_unit(value: float | None, quantity: str, system: UnitSystem, decimals: int, *, signed: bool = False) -> str:
@@ -73,9 +69,7 @@ def count(n: int, noun: str, plural: str | None = None) -> str:
 def listing(items: list[str] | tuple[str, ...], last: str = "and") -> str:
     """Join words the way a sentence does: "a, b and c"."""
     words = list(items)
-    if len(words) <= 1:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return "".join(words) if len(words) <= 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 _DECIMALS = {

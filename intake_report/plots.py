@@ -175,8 +175,7 @@ def _shares(
     before, after = np.zeros((2, len(ratios)))
     for side, room in zip((before, after), zip(*needs, strict=True), strict=True):
         np.maximum.at(side, places, room)
-    free = ends[1] - ends[0] - sum(before + after) - gap * (len(ratios) - 1)
-    lengths = free * np.array(ratios) / sum(ratios)
+    lengths = (ends[1] - ends[0] - sum(before + after) - gap * (len(ratios) - 1)) * np.array(ratios) / sum(ratios)
     whole = before + lengths + after + gap
     return ends[0] + np.cumsum(whole[::way])[::way] - whole + before, lengths
 
@@ -224,8 +223,7 @@ def _left_and_right(panel: Axes) -> tuple[float, float]:
     names = [4.0 + _extent([t.get_text()], t.get_fontsize())[0] for t in _notes(panel) if t.get_ha() == "left"]
     twins = [_beside(_ticks(twin.yaxis, "right")[0], twin.yaxis) for twin in panel.child_axes]
     _, _, first, last = _ticks(panel.xaxis, "bottom")
-    left = max(_beside(_ticks(panel.yaxis, "left")[0], panel.yaxis), first)
-    return left, max(*names, *twins, last, 0.0)
+    return max(_beside(_ticks(panel.yaxis, "left")[0], panel.yaxis), first), max(*names, *twins, last, 0.0)
 
 
 def shown(values: Iterable[float | None], quantity: str, result: ReportResult) -> np.ndarray:
@@ -348,8 +346,7 @@ def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
     x, y = across @ points, up @ points
     if x[0] > x[-1]:  # from left to right
         x, y, across, up = -x, -y, -across, -up
-    ratio = float(np.ptp(y) / np.ptp(x))
-    _, figure, (panel,) = drawing(result, min(3.0, 1.3 + WIDTH * ratio), finding)
+    _, figure, (panel,) = drawing(result, min(3.0, 1.3 + WIDTH * float(np.ptp(y) / np.ptp(x))), finding)
     for phase in result.phases:
         at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
         px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)

@@ -97,7 +97,7 @@ def decision_figure(result: ReportResult, finding: str) -> Figure:
         panel.set_xlabel(axis_label("Route distance", "distance", result))
         stops = shown(places.stops["distance"], "distance", result)
         panel.plot(
-            stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP
+            stops, np.zeros_like(stops), transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP
         )
         if result.recovery_curves and places.quantity == DELTA:
             for _, level in _margins(result):
@@ -232,20 +232,18 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
 
 
 @styled
-def budget_figure(
-    result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]], finding: str
-) -> Figure:
+def budget_figure(result: ReportResult, parts: Sequence[tuple[MetricKey, Sequence[BudgetRow]]], finding: str) -> Figure:
     """Draw what each source contributes to one run's value, one panel per metric; faint: common to all runs, so that it cancels.
 
     Sources below a fiftieth of the largest in every panel are left out.
     """
-    most = {key.key: max((row.u or 0.0 for row in rows), default=0.0) for key, rows in budgets}
-    seen = {row.source for key, rows in budgets for row in rows if row.u and row.u >= 0.02 * most[key.key]}
+    most = {key.key: max((row.u or 0.0 for row in rows), default=0.0) for key, rows in parts}
+    seen = {row.source for key, rows in parts for row in rows if row.u and row.u >= 0.02 * most[key.key]}
     sources = [s for s in result.uncertainty.sources if s.name in seen]
-    columns, lines = min(3, len(budgets)), -(-len(budgets) // 3)
+    columns, lines = min(3, len(parts)), -(-len(parts) // 3)
     height = 0.7 + lines * (0.65 + 0.21 * len(sources))
-    _, figure, panels = drawing(result, height, finding, lines, columns, len(budgets), sharey=True)
-    for panel, (key, rows) in zip(panels, budgets, strict=True):
+    _, figure, panels = drawing(result, height, finding, lines, columns, len(parts), sharey=True)
+    for panel, (key, rows) in zip(panels, parts, strict=True):
         quantity = difference_quantity(key)
         widths = {row.source: row.u for row in rows}
         for position, source in enumerate(reversed(sources)):
@@ -305,8 +303,7 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
     look, figure, (panel,) = drawing(result, 3.2, finding)
     panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
-    ambient = float(to_display(air.ambient, "temperature", result.units))
-    marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
+    marks = [(float(to_display(air.ambient, "temperature", result.units)), air.ambient_mass, "_", GREY, "Ambient air")]
     for point in rows_of(air.points):
         at, name = float(to_display(point.iat, "temperature", result.units)), result.name_of(point.configuration)
         marks.append((at, point.mass, look.marker[point.configuration], look.colour[point.configuration], name))
@@ -345,10 +342,8 @@ def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
 def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
     curves = [curve for curve in dyno.differences if curve.quantity == "power"]
-    rows, columns = -(-len(curves) // 2), min(2, len(curves))
-    look, figure, panels = drawing(
-        result, 0.5 + 1.6 * rows, finding, rows, columns, len(curves), sharex=True, sharey=True
-    )
+    grid = -(-len(curves) // 2), min(2, len(curves))
+    look, figure, panels = drawing(result, 0.5 + 1.6 * grid[0], finding, *grid, len(curves), sharex=True, sharey=True)
     for panel, curve in zip(panels, curves, strict=False):
         colour = look.colour[curve.candidate]
         low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))

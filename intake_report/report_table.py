@@ -106,10 +106,8 @@ def frame_of(rows: Iterable[Any], columns: Sequence[str] = ()) -> pd.DataFrame:
     """Return rows, dataclass objects or mappings, as a frame of objects; a frame as it is; `columns` stand without rows."""
     if isinstance(rows, pd.DataFrame):
         return rows
-    records = [
-        {f: getattr(row, f) for f in row.__dataclass_fields__} if is_dataclass(row) else dict(row) for row in rows
-    ]
-    return pd.DataFrame(records, columns=list(columns) or None, dtype=object)
+    made = [{f: getattr(row, f) for f in row.__dataclass_fields__} if is_dataclass(row) else dict(row) for row in rows]
+    return pd.DataFrame(made, columns=list(columns) or None, dtype=object)
 
 
 def rows_of(rows: Iterable[Any]) -> Iterable[Any]:

@@ -44,8 +44,7 @@ def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.Data
     metrics see it; `distance` along the route [m]; `phase` and `stop` (names, "" outside).
     """
     series, clean, aligned = measured.series[run], measured.cleaned[run], measured.alignment.run(run)
-    last = float(clean.frame.index[-1]) if len(clean.frame) else 0.0
-    time = np.arange(np.floor(last) + 1.0)
+    time = np.arange(np.floor(float(clean.frame.index[-1]) if len(clean.frame) else 0.0) + 1.0)
     columns: dict[str, Any] = {}
     unit: dict[str, str] = {"distance": "m"}
     sampled = [(n, CHANNELS[n].quantity, *clean.samples(n), CHANNELS[n].max_gap) for n in clean.frame.columns]

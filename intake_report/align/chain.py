@@ -93,8 +93,7 @@ def _refined(path: model.RoutePath, runs: Sequence[CleanRun]) -> tuple[model.Rou
     if len(pooled) < LEAST_POOLED:
         return path, len(pooled)
     s, x, y = (np.concatenate(values) for values in zip(*pooled, strict=True))
-    lap = path.length if path.closed else None
-    return paths.path_through(s, x, y, path.centre, path.closed, lap), len(pooled)
+    return paths.path_through(s, x, y, path.centre, path.closed, path.length if path.closed else None), len(pooled)
 
 
 def _majority_reference(runs: Sequence[CleanRun], candidates: Sequence[CleanRun]) -> _Found:
@@ -123,13 +122,10 @@ def _majority_reference(runs: Sequence[CleanRun], candidates: Sequence[CleanRun]
     return best
 
 
-def _found(
-    text: str, source: str, path: model.RoutePath | None = None, *, length: float = 0.0, used: int = 0
-) -> _Found:
+def _found(text: str, source: str, path: model.RoutePath | None = None, *, length: float = 0, used: int = 0) -> _Found:
     length = path.length if path else length
     reference = model.Reference("position" if path else "speed", source, length, path is not None and path.closed, path)
-    note = message(text, code="reference", source=source, length=Value(length, "distance", 2), used=used)
-    return reference, note, {}
+    return reference, message(text, code="reference", source=source, length=Value(length, "distance", 2), used=used), {}
 
 
 def _described(run: CleanRun, located: Located, reference: model.Reference, settings: AlignSettings) -> AlignedRun:

@@ -199,8 +199,7 @@ def _compared_with(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> t
     elif len({other.configuration for other in block}) > 1:
         versus, others = "the median of the runs of its block", block
     least = 2 if spec.scope == "alike" else 1
-    enough = len(others) >= least and any(other.run != one.run for other in others)
-    return versus, others if enough else ()
+    return versus, others if (len(others) >= least and any(other.run != one.run for other in others)) else ()
 
 
 def _check(

@@ -101,8 +101,7 @@ def _edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[F
             inside = (at > s[0]) & (at < s[-1])
             # the first time at which a distance is reached; s rises there, whatever it did before
             i = np.searchsorted(s, at[inside], side="left")
-            rise = s[i] - s[i - 1]
-            t = time[i - 1] + (at[inside] - s[i - 1]) / rise * (time[i] - time[i - 1])
+            t = time[i - 1] + (at[inside] - s[i - 1]) / (s[i] - s[i - 1]) * (time[i] - time[i - 1])
             low, high = max(float(s[0]), float(at[0])), min(float(s[-1]), float(at[-1]))
             if high < low:
                 continue
@@ -125,8 +124,7 @@ def _time_weighted(series: "pd.Series[Any]", when: Floats, cell: Ints, dwell: Fl
         at = np.clip(at, t[0], t[-1])
         i = np.clip(np.searchsorted(t, at, side="right") - 1, 0, len(t) - 2)
         part = np.where(steps[i] <= max_gap, at - t[i], 0.0)
-        middle = v[i] + (v[i + 1] - v[i]) * (part / steps[i]) / 2
-        return covered[i] + part, total[i] + part * middle
+        return covered[i] + part, total[i] + part * (v[i] + (v[i + 1] - v[i]) * (part / steps[i]) / 2)
 
     (c0, s0), (c1, s1) = until(when[:, 0]), until(when[:, 1])
     have, held = (np.bincount(cell, part, minlength=len(dwell)) for part in (c1 - c0, s1 - s0))
@@ -212,8 +210,7 @@ def _stretches_of(level: np.ndarray, speed: Floats) -> list[tuple[int, int, int]
         beside = [n for n in (k - 1, k + 1) if 0 <= n < len(parts)]
         n = min(beside, key=lambda n: abs(float(speed[parts[n][1] : parts[n][2]].mean()) - own))
         i, j = min(i, parts[n][1]), max(j, parts[n][2])
-        joined = (int(np.digitize(np.median(speed[i:j]), LEVELS)), i, j)
-        parts[min(k, n) : max(k, n) + 1] = [joined]
+        parts[min(k, n) : max(k, n) + 1] = [(int(np.digitize(np.median(speed[i:j]), LEVELS)), i, j)]
         alike = [list(group) for _, group in groupby(parts, key=lambda part: part[0])]
         parts = [(group[0][0], group[0][1], group[-1][2]) for group in alike]
     return parts
@@ -227,8 +224,7 @@ def _ramp(speed: Floats, edges: Floats, i: int, slower: float) -> tuple[float, f
     for row in speed:
         part = row[origin : i + reach]
         slow, fast = part < slower, part >= HIGHWAY
-        held = fast[:-2] & fast[1:-1] & fast[2:]
-        arrived = np.flatnonzero(held[1:] & ~fast[:-3]) + 1
+        arrived = np.flatnonzero(~fast[:-3] & fast[1:-2] & fast[2:-1] & fast[3:]) + 1
         if len(arrived) == 0:
             continue
         before = np.flatnonzero(slow[: arrived[0]])

@@ -127,8 +127,7 @@ def usual_speeds(count: Floats) -> Floats:
     count = gaussian_filter1d(count, REACH / STEP / 2, axis=0, mode="nearest")
     overall = count.sum(axis=0) + 1e-6
     overall /= overall.sum()
-    runs = count.sum(axis=1, keepdims=True)
-    usual = (count + FLOOR * overall) / (runs + FLOOR) / overall
+    usual = (count + FLOOR * overall) / (count.sum(axis=1, keepdims=True) + FLOOR) / overall
     return np.asarray(np.log((1.0 - ODD) * usual + ODD), dtype=np.float64)
 
 
@@ -154,8 +153,7 @@ def _search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line
     for scale in SCALES:
         own = classes(run.at(np.arange(0.0, run.length, step / scale)))
         m = len(own)
-        # the sum over i of table[i + lag, class of i], for all lags at once
-        marks = np.zeros((CLASSES, m))
+        marks = np.zeros((CLASSES, m))  # the sum over i of table[i + lag, class of i], for all lags at once
         marks[own, np.arange(m)] = 1.0
         used = np.unique(own)
         product = (np.conj(rfft(marks[used], room, axis=1)) * spectrum[used]).sum(axis=0)
@@ -205,8 +203,7 @@ def place_best(profile: Profile, table: Floats, fellows: Sequence[float]) -> tup
     coarse, coarse_table = Profile(speed, profile.step * COARSE), _coarsen(table, COARSE)
     (scale, offset), forward, likeness = _search(coarse, coarse_table, fellows)
     _, reverse, backward = _search(Profile(coarse.speed[::-1], coarse.step), coarse_table, fellows)
-    # a cell of the coarse table is centred behind its first fine cell
-    line = (scale, offset + (COARSE - 1) / 2 * STEP)
+    line = (scale, offset + (COARSE - 1) / 2 * STEP)  # a cell of the coarse table is centred behind its first fine cell
     line = _polish(profile, _coarsen(table, 2), line, fellows)
     return line, likeness._replace(ahead=forward - reverse), backward._replace(ahead=reverse - forward)
 

@@ -260,5 +260,4 @@ def group(at: Floats, width: float = 2 * PLACE_RADIUS) -> Ints:
         label[rest[i : last[i]]] = len(begins)
         begins.append(float(s[i]))
         rest = np.concatenate([rest[:i], rest[last[i] :]])
-    rank = np.argsort(np.argsort(begins, kind="stable"), kind="stable")
-    return rank[label] if len(at) else label
+    return np.argsort(np.argsort(begins, kind="stable"), kind="stable")[label] if len(at) else label

@@ -113,8 +113,7 @@ def fixes_of(run: CleanRun, centre: tuple[float, float]) -> Fixes:
         return Fixes(time[good], x, y, np.interp(np.arange(len(x)), at, along(x[at], y[at])))
     way = driven(*speed, time)
     new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])
-    since = way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))]
-    fresh = np.flatnonzero(new | (way - since < STALE))
+    fresh = np.flatnonzero(new | (way - way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))] < STALE))
     good = fresh[~_spikes(x[fresh], y[fresh], np.diff(way[fresh]))]
     return Fixes(time[good], x[good], y[good], way[good])
 
@@ -130,8 +129,7 @@ def _spikes(x: Floats, y: Floats, way: Floats) -> Bools:
 
 def thin(fixes: Fixes, spacing: float) -> Ints:
     """Return the indices of fixes about `spacing` metres of driving apart, the first and the last included."""
-    cell = np.floor((fixes.driven - fixes.driven[0]) / spacing)
-    first = np.concatenate([[True], np.diff(cell) > 0])
+    first = np.concatenate([[True], np.diff(np.floor((fixes.driven - fixes.driven[0]) / spacing)) > 0])
     first[-1] = True
     return np.flatnonzero(first)
 
@@ -201,8 +199,7 @@ def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool |
         x, y = np.append(x[: last + 1], x[0]), np.append(y[: last + 1], y[0])
         s = along(x, y)
     cells = max(round(s[-1] / SPACING), 2)
-    # the given vertices stay, so that resampling cuts no corner
-    at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
+    at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)  # the given vertices stay, so that resampling cuts no corner
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
     x, y = np.interp(at, s, x), np.interp(at, s, y)
     return RoutePath(x, y, along(x, y), centre, closed)
@@ -259,5 +256,4 @@ def medoid(runs: Sequence[CleanRun]) -> tuple[CleanRun, tuple[float, float]] | N
         shapes.append(np.column_stack([np.interp(at, s, x), np.interp(at, s, y), at / WAY_WEIGHT]))
     trees = [cKDTree(shape) for shape in shapes]
     cost = np.array([[float(np.mean(tree.query(shape)[0])) for shape in shapes] for tree in trees])
-    total = np.median(cost + cost.T, axis=1)
-    return candidates[int(np.argmin(total))], centre
+    return candidates[int(np.argmin(np.median(cost + cost.T, axis=1)))], centre

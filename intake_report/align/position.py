@@ -109,8 +109,7 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> tuple[In
     same = (np.diff(node) == 0) & (np.diff(seg) == 1)
     edge = np.ones(min(len(node), 1), dtype=bool)
     falls = np.concatenate([edge, ~same | (distance[1:] < distance[:-1] - 1e-9)])
-    rises = np.concatenate([~same | (distance[:-1] <= distance[1:] + 1e-9), edge])
-    keep = np.flatnonzero(falls & rises)
+    keep = np.flatnonzero(falls & np.concatenate([~same | (distance[:-1] <= distance[1:] + 1e-9), edge]))
     node, seg, along, distance = node[keep], seg[keep], along[keep], distance[keep]
     side = np.sign(ux[keep] * ry[keep] - uy[keep] * rx[keep])
     s = path.s[seg] + along
@@ -131,8 +130,7 @@ def _against(x: Floats, y: Floats, node: Ints, s: Floats, path: RoutePath) -> Fl
         norm = np.hypot(hx, hy) * np.hypot(tx, ty)
         cosine = np.divide(hx * tx + hy * ty, norm, out=np.ones_like(norm), where=norm > 0)
         cosine = np.where(np.hypot(hx, hy) < STEADY, 1.0, cosine)
-        edge = (node == 0) if before else (node == len(move))
-        worst = np.where(edge, worst, np.minimum(worst, 1.0 - cosine))
+        worst = np.where((node == 0) if before else (node == len(move)), worst, np.minimum(worst, 1.0 - cosine))
     return np.where(np.isfinite(worst), worst, 0.0)
 
 
@@ -329,8 +327,7 @@ def _departures(
                 notes.append(message(text, code=f"{verb}-route", verb=verb, at=place(at), **off(i, j)))
     for (_, a), (b, _) in pairwise(kept):
         text = "The run left the route from {start} to {end}, drove {gone} and was up to {away} away."
-        detour = message(text, code="detour", start=place(a), end=place(b), **off(a, b))
-        findings.append(Finding(detour, hard=False))
+        findings.append(Finding(message(text, code="detour", start=place(a), end=place(b), **off(a, b)), hard=False))
     return tuple(findings), tuple(notes)
 
 

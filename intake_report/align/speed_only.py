@@ -32,6 +32,8 @@ SETTLE_ROUNDS, HUBER_ROUNDS = 4, 5  # more change nothing by a metre
 PASSES = 5  # rounds of learning and placing; later ones change nothing on the drives of the tests
 ALONE = message("Route distance is integrated speed: there is no other run to register it to.", code="alone")
 OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)  # of the reference, as it is and backwards
+Placed = Sequence[tuple[CleanRun, Located]]
+Lines = dict[int, Line]
 
 
 class Registration(NamedTuple):
@@ -68,9 +70,7 @@ def length_by_speed(run: CleanRun) -> float:
     return float(driven(time, speed, time[-1:])[0])
 
 
-def locate_by_speed(
-    runs: Sequence[CleanRun], reference: Reference, placed: Sequence[tuple[CleanRun, Located]] = ()
-) -> dict[str, Located]:
+def locate_by_speed(runs: Sequence[CleanRun], reference: Reference, placed: Placed = ()) -> dict[str, Located]:
     """Return the route distance of runs by the shape of their speed.
 
     With a reference by speed, its run is among `runs`; `placed`: runs already placed by their position.
@@ -92,9 +92,7 @@ def locate_by_speed(
     return found
 
 
-def _register(
-    runs: Sequence[CleanRun], reference: Reference, placed: Sequence[tuple[CleanRun, Located]]
-) -> tuple[Registration, ...]:
+def _register(runs: Sequence[CleanRun], reference: Reference, placed: Placed) -> tuple[Registration, ...]:
     speeds = [samples(run) for run in runs]
     profiles = [landmarks.speed_profile(*pair) for pair in speeds]
     stops = [driven(*pair, np.array([start for start, _ in find_stops(*pair)])) for pair in speeds]
@@ -188,7 +186,7 @@ def register(profiles: Sequence[Profile], stops: Sequence[Floats], known: Sequen
     reference by speed, or all runs with a position, NaN where they do not cover the route.
     """
     grid = np.arange(len(profiles[known[0]].speed), dtype=np.float64) * STEP
-    lines: dict[int, Line] = dict.fromkeys(known, (1.0, 0.0))
+    lines: Lines = dict.fromkeys(known, (1.0, 0.0))
     told: dict[int, tuple[Likeness, Likeness]] = dict.fromkeys(known, OWN)
 
     def learnt() -> tuple[dict[int, Floats], Floats]:
@@ -216,7 +214,7 @@ def register(profiles: Sequence[Profile], stops: Sequence[Floats], known: Sequen
     return tuple(rows)
 
 
-def _anchored(lines: dict[int, Line], known: Sequence[int]) -> dict[int, Line]:
+def _anchored(lines: Lines, known: Sequence[int]) -> Lines:
     """Return all lines changed alike so that the one reference, if there is one, keeps its own driven distance."""
     if len(known) > 1:
         return lines
@@ -224,9 +222,7 @@ def _anchored(lines: dict[int, Line], known: Sequence[int]) -> dict[int, Line]:
     return {i: (k / scale, (c - offset) / scale) for i, (k, c) in lines.items()}
 
 
-def settle(
-    lines: dict[int, Line], stops: Sequence[Floats], profiles: Sequence[Profile], known: Sequence[int]
-) -> dict[int, Line]:
+def settle(lines: Lines, stops: Sequence[Floats], profiles: Sequence[Profile], known: Sequence[int]) -> Lines:
     """Return the lines corrected by the stops that three runs or more share.
 
     Huber weights keep a run that stopped elsewhere from pulling. Kept only where stops then repeat within `REPEAT`: in
@@ -251,8 +247,7 @@ def settle(
                 w = weight / QUEUE**2
                 normal = basis.T @ (w[:, None] * basis) + np.eye(2) / FREEDOM**2
                 move, tilt = np.linalg.solve(normal, basis.T @ (w * miss))
-                left = np.abs(miss - basis @ np.array([move, tilt]))
-                weight = np.minimum(1.0, QUEUE / np.maximum(left, 1e-9))
+                weight = np.minimum(1.0, QUEUE / np.maximum(np.abs(miss - basis @ np.array([move, tilt])), 1e-9))
             lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
         lines = _anchored(lines, known)
     misses = np.abs(_misses(lines, stops, owner))
@@ -260,7 +255,7 @@ def settle(
     return lines if len(known_misses) and np.median(known_misses) <= REPEAT else before
 
 
-def _misses(lines: dict[int, Line], stops: Sequence[Floats], owner: Ints) -> Floats:
+def _misses(lines: Lines, stops: Sequence[Floats], owner: Ints) -> Floats:
     """Return how far each stop is from the median of its place [m]; NaN where fewer than three runs share it."""
     at = np.concatenate([scale * stops[i] + offset for i, (scale, offset) in lines.items()])
     label, miss = model.group(at), np.full(len(at), np.nan)

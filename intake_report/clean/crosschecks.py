@@ -79,8 +79,7 @@ def lag_and_scale(
     k = int(np.argmin(errors))
     lag = float(lags[k])
     if 0 < k < lags.size - 1:
-        # The square of the residual is a parabola near its least value.
-        a, b, c = errors[k - 1 : k + 2] ** 2
+        a, b, c = errors[k - 1 : k + 2] ** 2  # The square of the residual is a parabola near its least value.
         bend = a - 2.0 * b + c
         lag += _LAG_STEP * float(0.5 * (a - c) / bend) if bend > 0 else 0.0
     error, scale = residual(lag)
@@ -304,8 +303,7 @@ def coolant_unit(run: CleanRun) -> Outcome:
 def _standing(t: FloatArray, value: FloatArray, least: float) -> BoolArray:
     """Mark the times at which `value` has been below `_STILL` for more than `least` seconds."""
     low = value < _STILL
-    begin = np.where(low & ~np.append(False, low[:-1]), t, -np.inf)
-    return low & (t - np.maximum.accumulate(begin) > least)
+    return low & (t - np.maximum.accumulate(np.where(low & ~np.append(False, low[:-1]), t, -np.inf)) > least)
 
 
 def cross_checks(

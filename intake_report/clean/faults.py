@@ -51,17 +51,6 @@ def stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:
     return np.cumsum(edges[:size]) > 0
 
 
-def unsettled(
-    at: FloatArray, values: FloatArray, ambient: FloatArray, starts: FloatArray, margin: float, longest: float
-) -> BoolArray:
-    """Mark samples [s, °C] up to the last more than `margin` [K] below `ambient` within `longest` [s] of a start."""
-    below = values < ambient - margin
-    first = np.searchsorted(at, starts)
-    # Past the last low sample at or before each place, 0 where there is none.
-    past_low = np.append(0, np.maximum.accumulate(np.where(below, np.arange(at.size) + 1, 0)))
-    return stretches(at.size, first, np.maximum(past_low[np.searchsorted(at, starts + longest)], first))
-
-
 def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, int]:
     """Mark readings that differ from the last good one by more than `rate` times the time between plus two steps.
 
@@ -75,8 +64,7 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
         change = np.abs(values[start + 1 : stop + 1] - values[start:stop])
         # No step can be allowed less than the slack alone: a cheap test that most stretches pass.
         if float(change.max()) > slack:
-            wide = change > rate * (time[start + 1 : stop + 1] - time[start:stop]) + slack
-            at.append(np.flatnonzero(wide) + start)
+            at.append(np.flatnonzero(change > rate * (time[start + 1 : stop + 1] - time[start:stop]) + slack) + start)
     suspects = np.concatenate(at)
     if suspects.size == 0:
         return None, 0
@@ -85,14 +73,12 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
     bad = np.zeros(values.size, dtype=np.bool_)
     resume = 0
     for good in suspects:
-        # Steps back from an excursion end inside it and were dealt with there.
-        if good < resume:
+        if good < resume:  # Steps back from an excursion end inside it and were dealt with there.
             continue
         k, block = good + 1, 64
         while k < values.size:
             stop = min(values.size, k + block)
-            far = np.abs(values[k:stop] - values[good]) > rate * (time[k:stop] - time[good]) + slack
-            near = np.flatnonzero(~far)
+            near = np.flatnonzero(~(np.abs(values[k:stop] - values[good]) > rate * (time[k:stop] - time[good]) + slack))
             if near.size:
                 k += int(near[0])
                 break
@@ -176,14 +162,19 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     x = x[np.append(True, np.abs(np.diff(x)) > same)]
     if x.size < _LEAST:
         return None, 0.0
-    decimals = _decimals(x)
+    # the last decimal place that the log was written with
+    places = ((10.0**-k, np.abs(x * 10.0**k - np.round(x * 10.0**k)) <= 1e-6 * 10.0**k) for k in range(5))
+    decimals = next((place for place, fits in places if np.mean(fits) > _WRITTEN), None)
     unique, counts = np.unique(np.round(x, 6), return_counts=True)
     origins = [0.0, *unique[np.argsort(-counts, kind="stable")[:_ORIGINS]].tolist()]  # the grid may begin anywhere
     scores = []
     for step in _candidates(values[: 4 * _MOST], x, declared, decimals, same):
         rounding = 0.0 if decimals is None or decimals >= step else 0.5 * decimals
         tolerance = max(_GRID * step, rounding * _ROUNDED if rounding > 1e-6 * step else 0.0)
-        share = _on_grid(x, step, tolerance, origins)
+        # share of values on the grid, at the best of the origins, which themselves do not count
+        away = ((x[np.abs(x - origin) > max(tolerance, 1e-6)] - origin) / step for origin in origins)
+        on_grid = (np.abs(off - np.round(off)) * step <= tolerance for off in away if off.size >= _LEAST)
+        share = max((float(np.mean(near)) for near in on_grid), default=0.0)
         if share - 2.0 * tolerance / step >= _EXCESS:
             scores.append((step, share))
     if not scores:
@@ -193,17 +184,7 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     return max(score for score in scores if score[1] >= least)
 
 
-def _decimals(x: FloatArray) -> float | None:
-    for power in range(5):
-        scaled = x * 10.0**power
-        if np.mean(np.abs(scaled - np.round(scaled)) <= 1e-6 * 10.0**power) > _WRITTEN:
-            return float(10.0**-power)
-    return None
-
-
-def _candidates(
-    values: FloatArray, x: FloatArray, declared: float | None, decimals: float | None, same: float
-) -> list[float]:
+def _candidates(values: FloatArray, x: FloatArray, known: float | None, unit: float | None, same: float) -> list[float]:
     change = np.abs(np.diff(values[np.abs(values) < _LARGEST]))
     change = change[change > same]
     # Five significant digits gather the differences that differ by an app's rounding only.
@@ -213,13 +194,6 @@ def _candidates(
     distinct = np.unique(np.round(x, 6))
     if distinct.size > 1:
         steps.append(float(np.median(np.diff(distinct))))
-    steps += [declared * k for k in _OF_DECLARED] if declared else []
-    steps += [decimals * k for k in (1.0, 2.0, 5.0)] if decimals is not None else []
+    steps += [known * k for k in _OF_DECLARED] if known else []
+    steps += [unit * k for k in (1.0, 2.0, 5.0)] if unit is not None else []
     return sorted({step for step in steps if step > 0.0})
-
-
-def _on_grid(x: FloatArray, step: float, tolerance: float, origins: list[float]) -> float:
-    """Return the share of values on the grid of `step`, at the best of the origins, which themselves do not count."""
-    away = (x[np.abs(x - origin) > max(tolerance, 1e-6)] - origin for origin in origins)
-    steps = [off / step for off in away if off.size >= _LEAST]
-    return max((float(np.mean(np.abs(off - np.round(off)) * step <= tolerance)) for off in steps), default=0.0)

@@ -127,9 +127,7 @@ class Masker:
         if name in _SHOULD_MOVE:
             self._stuck(name)
 
-    def _rates(
-        self, name: str, clock: FloatArray, rate: float, step: float, reason: Message, smooth: bool = True
-    ) -> None:
+    def _rates(self, name: str, clock: FloatArray, rate: float, step: float, why: Message, smooth: bool = True) -> None:
         """Mask what cannot be reached at `rate` per unit of the `clock` of the good samples (n,), then, of `smooth` ones, spikes."""
         values = self.good(name)[1]
         mask, too_many = faults.impossible_rates(clock, values, rate, step)
@@ -138,9 +136,9 @@ class Masker:
                 "{n} of {samples} values: {why}; too many for single faults, so nothing was masked: the channel is noisy, or "
                 "its unit or time base is wrong"
             )
-            self._note("rate-not-applied", name, 0, values.size, text, n=too_many, samples=values.size, why=reason)
+            self._note("rate-not-applied", name, 0, values.size, text, n=too_many, samples=values.size, why=why)
             return
-        self._mark("impossible-rate", name, mask, reason)
+        self._mark("impossible-rate", name, mask, why)
         values = self.good(name)[1]
         if values.size < 2 or not smooth:
             return
@@ -196,14 +194,17 @@ class Masker:
         ambient = self.good("ambient")
         if starts.size == 0 or ambient[0].size == 0 or values.size == 0:
             return
-        mask = faults.unsettled(time, values, np.interp(time, *ambient), starts, _SETTLE_MARGIN, _SETTLE_LONGEST)
-        if mask.any():
-            text = (
-                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}"
-            )
-            margin, longest = Value(_SETTLE_MARGIN, "temperature_difference"), Value(_SETTLE_LONGEST, "time", 0)
-            lowest = reading(name, float(values[mask].min()))
-            self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)
+        # up to the last low sample within so long of a start; past it 0 where there is none
+        low = np.where(values < np.interp(time, *ambient) - _SETTLE_MARGIN, np.arange(time.size) + 1, 0)
+        first, last = np.searchsorted(time, starts), np.searchsorted(time, starts + _SETTLE_LONGEST)
+        past_low = np.append(0, np.maximum.accumulate(low))[last]
+        mask = faults.stretches(time.size, first, np.maximum(past_low, first))
+        if not mask.any():
+            return
+        text = "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}"
+        margin, longest = Value(_SETTLE_MARGIN, "temperature_difference"), Value(_SETTLE_LONGEST, "time", 0)
+        lowest = reading(name, float(values[mask].min()))
+        self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)
 
     def _engine_speed(self) -> Samples:
         """Return times and engine speeds; 0 while the control unit is silent, as in many cars with start-stop."""
@@ -224,8 +225,7 @@ class Masker:
             return np.searchsorted(t, time[pauses + 1], "left") > np.searchsorted(t, time[pauses], "right")
 
         absent = pauses[heard(self.time) & ~np.any([heard(t) for t, _ in polled], axis=0)]
-        middle = 0.5 * (time[absent + 1] + time[absent])
-        return np.insert(time, absent + 1, middle), np.insert(rpm, absent + 1, 0.0)
+        return np.insert(time, absent + 1, 0.5 * (time[absent + 1] + time[absent])), np.insert(rpm, absent + 1, 0.0)
 
     def _start_stop(self, stood: FloatArray) -> None:
         """Say once how much of the drive has no intake air temperature since the engine stood in between."""

@@ -117,8 +117,7 @@ def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: fl
         return np.full(wanted.shape, np.nan)
     result = np.interp(wanted, time, values, left=np.nan, right=np.nan)
     after = np.clip(np.searchsorted(time, wanted, side="left"), 0, time.size - 1)
-    before = np.maximum(after - 1, 0)
-    result[(time[after] - time[before] > max_gap) & (wanted != time[after])] = np.nan
+    result[(time[after] - time[np.maximum(after - 1, 0)] > max_gap) & (wanted != time[after])] = np.nan
     return result
 
 

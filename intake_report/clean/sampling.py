@@ -82,12 +82,10 @@ def row_groups(columns: Columns, whole: Container[str]) -> list[tuple[list[str],
         if at.size and at.size >= (1.0 - _SPARSE) * (at[-1] - at[0] + 1):
             dense.append(name)
         elif at.size:
-            # Beginnings and ends differ where channels appear one after another.
-            quarter = mask.size // 4
+            quarter = mask.size // 4  # Beginnings and ends differ where channels appear one after another.
             alike.setdefault(np.packbits(mask[quarter : mask.size - quarter]).tobytes(), []).append(name)
     groups: list[tuple[list[str], IntArray | None]] = [(full + dense, None)] if full else []
-    shared = [dense] if dense and not full else []
-    for names in shared + [names for names in alike.values() if len(names) > 1]:
+    for names in ([dense] if dense and not full else []) + [names for names in alike.values() if len(names) > 1]:
         some = np.logical_or.reduce([present[name] for name in names])
         groups.append((names, None if some.all() else np.flatnonzero(some)))
     return groups
@@ -160,8 +158,7 @@ def _polling_cycle(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[
     if not exact or len(changes) < 2:
         return 1
     # A row that refreshes two channels shows as two changes; a polling log has none or nearly none.
-    alone = np.unique(np.concatenate([own.rows for own in changes.values()]), return_counts=True)[1]
-    if np.mean(alone == 1) < _ALONE:
+    if np.mean(np.unique(np.concatenate([own.rows for own in changes.values()]), return_counts=True)[1] == 1) < _ALONE:
         return 1
     for cycle in sorted({p for p, _ in exact}, key=lambda p: (-sum(n for q, n in exact if q == p), p)):
         if all(_confined(own, cycle) for own in changes.values() if own.rows.size >= _FREQUENT):
@@ -207,9 +204,7 @@ def _settle(phase: IntArray, rows: IntArray, cycle: int) -> IntArray:
     starts = starts[np.diff(np.append(starts, phase.size)) >= _LASTING]
     values = phase[starts]
     slips = np.flatnonzero(np.diff(values)) + 1
-    if slips.size == 0:
-        return _NO_SLIPS
-    return np.column_stack((rows[starts[slips]], (values[slips] - values[0]) % cycle))
+    return _NO_SLIPS if slips.size == 0 else np.column_stack((rows[starts[slips]], (values[slips] - values[0]) % cycle))
 
 
 def shift_at(slips: IntArray, rows: IntArray) -> IntArray:
@@ -335,5 +330,4 @@ def _between(anchors: IntArray, first: int, last: int, period: int) -> IntArray:
     share = index / (np.repeat(missing, missing) + 1)
     inner = np.repeat(anchors[:-1], missing) + np.round(share * np.repeat(gaps, missing)).astype(np.intp)
     before = np.arange(anchors[0] - period, first - 1, -period)[::-1]
-    after = np.arange(anchors[-1] + period, last + 1, period)
-    return np.concatenate((before, inner, after)).astype(np.intp)
+    return np.concatenate((before, inner, np.arange(anchors[-1] + period, last + 1, period))).astype(np.intp)

@@ -14,11 +14,8 @@ from intake_report.units import from_internal, to_internal, unit_label
 
 # Limits that no vehicle passes, nor a sensor or a station that is off: common practice of the trade with room to spare.
 _COLD, _HOT, _SETTLED, _WARM = 55.0, 140.0, 6.0, 900.0  # °C of a coolant that settled, within K, in a run of s
-_BELOW, _ABOVE, _AT_SPEED = (
-    5.0,
-    45.0,
-    60.0,
-)  # K: intake air at its warmest below ambient, at its coolest above, over km/h
+# K: intake air at its warmest below ambient, at its coolest above, over km/h
+_BELOW, _ABOVE, _AT_SPEED = 5.0, 45.0, 60.0
 _AIR, _RECORD = (-45.0, 50.0), 15.0  # °C of the air outside; K between a sensor of it and a weather record
 _SENSOR, _LEAST = (-39.5, 214.5), 30  # °C, both ends mean that there is no sensor; samples
 _WHOLE, _IN_NINE = 0.9, 5  # K of a sensor that sends whole °C; so many of nine °F that follow each other are whole °C
@@ -57,7 +54,9 @@ def temperature_unit(
             header, step, other = columns[name][0], resolution.get(name, 0.0), unit_label(_OTHER[unit])
             if named.get(name) == other:
                 facts["header"] = message("“{header}” names {other}", header=header, other=other)
-            if unit == "degF" and step >= _WHOLE and _are_whole(numbers[name]):
+            # whole numbers, and more of nine that follow each other than whole °C, rounded or cut off, give in °F
+            whole = np.unique(np.round(numbers[name], 2)) if unit == "degF" and step >= _WHOLE else np.array([0.5])
+            if np.all(whole == np.round(whole)) and np.unique(whole % 9.0).size > _IN_NINE:
                 text = "“{header}” holds numbers that steps of {step} leave out in °F"
                 facts["numbers"] = message(text, header=header, step=Value(step, _DELTA, 1))
         return facts
@@ -72,12 +71,6 @@ def temperature_unit(
     labels = {"fits": unit_label(_OTHER[units[wrong[0]]]), "stated": unit_label(units[wrong[0]])}
     quoted, why = Listing(tuple(f"“{columns[name][0]}”" for name in wrong)), Listing(tuple(facts.values()), ";")
     return True, {}, message(text, columns=quoted, **labels, facts=why)
-
-
-def _are_whole(numbers: FloatArray) -> bool:
-    """Whether numbers are whole, and more of nine that follow each other than whole °C, rounded or cut off, give in °F."""
-    values = np.unique(np.round(numbers, 2))
-    return bool(np.all(values == np.round(values))) and np.unique(values % 9.0).size > _IN_NINE
 
 
 def _physics(run: CleanRun, read: Mapping[str, Samples], record: pd.Series | None) -> dict[str, Message]:

@@ -18,7 +18,7 @@ MORE = ("higher", "lower")
 LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
 
 
-def _as_read(quantity: str, channel: str) -> dict[str, Any]:
+def _read(quantity: str, channel: str) -> dict[str, Any]:
     """Return what the metrics of the engine have in common."""
     usual = {"better": "neither", "decimals": 2, "source": SOURCE, "group": "engine", "assessed": False}
     return usual | {"quantity": quantity, "needs": (channel,)}
@@ -42,9 +42,7 @@ def _mean(series: RunSeries, channel: str) -> Reading:
     return reading(float(shares @ np.array([some.mean() for some in known])))
 
 
-@metric(
-    "Airflow at matched operating points", MORE, definition=f"Mean airflow {MATCHED}.", **_as_read("mass_flow", "maf")
-)
+@metric("Airflow at matched operating points", MORE, definition=f"Mean airflow {MATCHED}.", **_read("mass_flow", "maf"))
 def matched_airflow(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean airflow at the shared operating points [g/s]."""
     return _mean(series, "maf")
@@ -54,7 +52,7 @@ def matched_airflow(series: RunSeries, _: Parameter) -> Reading:
     "Manifold over barometric pressure at matched operating points",
     MORE,
     definition=f"Mean manifold pressure over barometric pressure {MATCHED}.",
-    **_as_read("ratio", "pressure_ratio"),
+    **_read("ratio", "pressure_ratio"),
 )
 def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean ratio of manifold to barometric pressure at the shared operating points [%]."""
@@ -64,7 +62,7 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
 SPARK: dict[str, Part] = {"points": MATCHED, "spread": Value(LEAST_SPREAD, "temperature_difference")}
 
 
-@metric("Spark advance per degree of intake air", MORE, values=SPARK, **_as_read("angle_per_temperature", "timing"))
+@metric("Spark advance per degree of intake air", MORE, values=SPARK, **_read("angle_per_temperature", "timing"))
 def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     """Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed and
     load inside a point taken out; below zero where the engine control takes advance back. Needs a standard deviation of
@@ -73,21 +71,17 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     samples, points, _weights = _matched(series)
     columns = [samples.channels["timing"], samples.channels["iat"], samples.rpm, samples.load]
     table = np.concatenate([_centred(np.stack([c[inside] for c in columns])) for inside in points], axis=1)
-    spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
-    if spread < LEAST_SPREAD:
+    if not table.size or np.sqrt(np.mean(table[1] ** 2)) < LEAST_SPREAD:
         template = "intake air temperature varies too little within the operating points for a slope"
         raise Missing(template, "small-spread")
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
     design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T
-    slopes = np.linalg.lstsq(design, table[0], rcond=None)[0]
-    return reading(float(slopes[0] / table[1].std()))
+    return reading(float(np.linalg.lstsq(design, table[0], rcond=None)[0][0] / table[1].std()))
 
 
 def _centred(part: np.ndarray) -> np.ndarray:
     known = part[:, np.isfinite(part).all(axis=0)]
-    if known.shape[1] < 2:
-        return np.empty((part.shape[0], 0))
-    return np.asarray(known - known.mean(axis=1, keepdims=True))
+    return np.empty((part.shape[0], 0)) if known.shape[1] < 2 else np.asarray(known - known.mean(axis=1, keepdims=True))
 
 
 _DEFINITIONS = (

@@ -85,8 +85,7 @@ def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading:
         return Reading(np.asarray(end - entry), False)
     index = int(np.argmax(below))
     time = float(series.time[index])
-    within = index == int(np.searchsorted(series.time, entry))
-    return Reading(np.asarray(time - entry), True, within, time)
+    return Reading(np.asarray(time - entry), True, index == int(np.searchsorted(series.time, entry)), time)
 
 
 def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
@@ -106,8 +105,7 @@ def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
     if over.ndim > 1:
         final, _, tau = fit_recovery_many(time, over)
         return tau, final, ""
-    fall = float(over[0] - over.min())
-    if fall < LEAST_FALL:
+    if float(over[0] - over.min()) < LEAST_FALL:
         raise Missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
     fit = fit_recovery(time, over)
     caveats = Listing(tuple(CAVEATS[caveat] for caveat in fit.caveats), last=";")
@@ -229,8 +227,7 @@ def fit_recovery_many(t: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
     log_tau, _, slope = _polish(t, target, taus, np.log(taus[best]), np.flatnonzero(usable), 40, 1e-4)
     usable &= (log_tau > np.log(taus[0])) & (log_tau < np.log(taus[-1]))
     tau, blank = np.exp(log_tau), np.where(usable, 1.0, np.nan)
-    end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1)
-    return end * blank, slope * blank, tau * blank
+    return (offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1)) * blank, slope * blank, tau * blank
 
 
 def _deepest(t: Floats, target: Floats, taus: Floats) -> tuple[float, float, bool] | None:
@@ -283,9 +280,7 @@ def fit_recovery(t: Floats, y: Floats) -> ExponentialFit:
         "span-shorter-than-time-constant": tau > float(np.ptp(t)),
         "second-valley": second,
     }
-    return ExponentialFit(
-        offset + end, change, tau, error * tau, tuple(caveat for caveat, true in holds.items() if true)
-    )
+    return ExponentialFit(offset + end, change, tau, error * tau, tuple(c for c, true in holds.items() if true))
 
 
 def runs_test(residuals: Floats) -> float | None:

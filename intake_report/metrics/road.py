@@ -75,8 +75,7 @@ def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading:
     """
     assert series.ambient is not None
     weight = _run_weights(series)
-    ratio = (series.ambient + 273.15) * 100.0 / (series.iat + 273.15)
-    return reading(ratio @ weight / weight.sum())
+    return reading(((series.ambient + 273.15) * 100.0 / (series.iat + 273.15)) @ weight / weight.sum())
 
 
 def _run_weights(series: RunSeries) -> Floats:

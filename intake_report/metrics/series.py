@@ -61,8 +61,7 @@ def shared_points(runs: Sequence[EngineSamples]) -> OperatingPoints:
     visited = [run.cells[run.cells >= 0] for run in runs]
     cells, inverse = np.unique(np.concatenate([*visited, np.empty(0, dtype=np.int64)]), return_inverse=True)
     counts = np.zeros((len(visited), cells.size))
-    run_of = np.repeat(np.arange(len(visited)), [own.size for own in visited])
-    np.add.at(counts, (run_of, inverse), 1.0)
+    np.add.at(counts, (np.repeat(np.arange(len(visited)), [own.size for own in visited]), inverse), 1.0)
     shared = (counts >= LEAST_SAMPLES).all(axis=0) if visited else np.zeros(0, dtype=np.bool_)
     total = counts[:, shared].sum(axis=0)
     return OperatingPoints(cells[shared], total / total.sum() if shared.any() else total)
@@ -170,8 +169,7 @@ def distance_weights(time: Floats, distance: Floats, start: float, end: float, m
 def _overlap(time: Floats, start: float, end: float, max_gap: float) -> Floats:
     """How much of each pause between samples lies between `start` and `end`, (n − 1,) [s]; nothing of one that is too long."""
     left, right = time[:-1], time[1:]
-    overlap = np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None)
-    return np.where(right - left <= max_gap, overlap, 0.0)
+    return np.where(right - left <= max_gap, np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None), 0.0)
 
 
 def _trapezoid(pieces: Floats) -> Floats:

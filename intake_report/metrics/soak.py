@@ -77,8 +77,7 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, np.ndarray], ...]
         rise, end = rises[..., i], ends[stop]
         if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
             continue
-        target = at_end[..., i] - 0.5 * rise
-        crossing, reached = first_below(series.time, series.iat, target, stop.end, end)
+        crossing, reached = first_below(series.time, series.iat, at_end[..., i] - 0.5 * rise, stop.end, end)
         found.append((stop, np.asarray(crossing - stop.end), reached))
     return tuple(found)
 

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from intake_report.metrics.series import Bools, Floats, Span, smooth
 
+Ints = NDArray[np.intp]
+
 EDGE = 0.75  # sampling intervals that the time of an edge may be off by; half, and something for the slope's own error
 THROUGH = 0.42  # steps at most that a long passage from edge to edge may bend away from the smooth curve
 # Share of a step, and of what edges are found again to (`_bends`), that it does; and between which shares of a passage
@@ -51,7 +53,7 @@ class Nodes:
     corner: Bools
     open: Floats
     spread: Floats
-    group: NDArray[np.intp]
+    group: Ints
 
     def at(self, time: Floats) -> Floats:
         """Return the temperature at `time`, (n,), joined smoothly or straight between corners."""
@@ -111,8 +113,7 @@ def find_nodes(
     bent = np.isin(np.arange(1, at.size), cornered)  # plateaus between edges that have a corner
     passes = (np.sign(jump[1:]) == np.sign(jump[:-1])) & ~bent
     slope = _edge_slopes(at, value, passes, step)
-    spread = np.minimum(EDGE * slope * width, 0.5 * np.abs(jump))
-    parts = [np.stack([at, value, spread, np.zeros(at.size)])]
+    parts = [np.stack([at, value, np.minimum(EDGE * slope * width, 0.5 * np.abs(jump)), np.zeros(at.size)])]
     # a plateau that is passed through is left to the interpolation: its node only carries the uncertainty
     through = _bends(at, value, passes, step) * np.minimum(1.0, dwell / (4.0 * width[:-1]))
     middle, n = 0.5 * (at[:-1] + at[1:]), int(passes.sum())
@@ -162,7 +163,7 @@ def _bends(at: Floats, value: Floats, passes: Bools, step: float) -> float:
     return min(THROUGH * step, LEAST_BEND * step + AGAIN * float(np.sqrt(np.mean(again[known] ** 2))))
 
 
-def _ends(time: Floats, edges: _Edges, slope: Floats, cornered: NDArray[np.intp]) -> list[Floats]:
+def _ends(time: Floats, edges: _Edges, slope: Floats, cornered: Ints) -> list[Floats]:
     """Return the nodes from the outermost edges, or corners, to the ends of the record."""
     parts = []
     for end, edge, way, plateau in ((time[-1], -1, 1.0, edges.at.size), (time[0], 0, -1.0, 0)):
@@ -195,8 +196,7 @@ def _join(nodes: Floats, values: Floats, straight: Bools, corner: Bools, at: Flo
     for first, last in pairwise(limits.tolist()):
         inside = (at >= nodes[first]) & (at <= nodes[last])
         curve[inside] = smooth(nodes[first : last + 1], values[first : last + 1], at[inside])
-    interval = np.clip(np.searchsorted(nodes, at, "right") - 1, 0, straight.size - 1)
-    return np.where(straight[interval], line, curve)
+    return np.where(straight[np.clip(np.searchsorted(nodes, at, "right") - 1, 0, straight.size - 1)], line, curve)
 
 
 def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Floats:
@@ -216,24 +216,19 @@ def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Float
     # an edge between two turns: nothing tells a slope, so one step in the shorter of the two dwells
     gaps = np.diff(at)
     shorter = np.fmin(np.concatenate([[np.inf], gaps]), np.concatenate([gaps, [np.inf]]))
-    fallback = step / np.where(np.isfinite(shorter), np.maximum(shorter, 1e-3), 60.0)
-    return np.where(np.isfinite(slope), slope, fallback)
+    return np.where(np.isfinite(slope), slope, step / np.where(np.isfinite(shorter), np.maximum(shorter, 1e-3), 60.0))
 
 
-def _turn(
-    start: float, end: float, slope_in: float, slope_out: float, level: float, side: float, step: float
-) -> Floats:
+def _turn(start: float, end: float, before: float, after: float, level: float, side: float, step: float) -> Floats:
     """Return the nodes of a plateau that is left where it was entered, (4, k)."""
     middle, half = 0.5 * (start + end), 0.5 * step
-    slope = 2.0 * slope_in * slope_out / (slope_in + slope_out)
+    slope = 2.0 * before * after / (before + after)
     corner = 0.5 * slope * (end - start)
-    beyond = half * -np.expm1(-corner / half)
-    top = np.array([[middle], [level + side * (half - beyond)], [half], [0.0]])
+    top = np.array([[middle], [level + side * (half - half * -np.expm1(-corner / half))], [half], [0.0]])
     if corner < half:
         return top
-    left = _settle(start, middle, slope_in, level, side, step, 1.0)
-    right = _settle(end, middle, slope_out, level, side, step, -1.0)
-    return np.concatenate([left[:, :-1], top, right[:, :-1]], axis=1)
+    left = _settle(start, middle, before, level, side, step, 1.0)
+    return np.concatenate([left[:, :-1], top, _settle(end, middle, after, level, side, step, -1.0)[:, :-1]], axis=1)
 
 
 def _settle(edge: float, until: float, slope: float, level: float, side: float, step: float, way: float) -> Floats:
@@ -257,14 +252,10 @@ def rebuilt(nodes: Nodes | None, time: Floats, reading: Floats, step: float | No
     margin. Valid where the temperature moves by less than about one step per sample; a reading that was cut off rather
     than rounded stays low by half a step, which is a bias that the runs share.
     """
-    if nodes is None or not step:
-        return reading
-    return np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)
+    return reading if nodes is None or not step else np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)
 
 
-def _corner_nodes(
-    edges: _Edges, corners: Floats, cornered: NDArray[np.intp], soaked: Bools, slope: Floats
-) -> list[Floats]:
+def _corner_nodes(edges: _Edges, corners: Floats, cornered: Ints, soaked: Bools, slope: Floats) -> list[Floats]:
     """Return the nodes of the corners and of what settles before a stop, (4, n) each: one array for each error."""
     ranges = np.array([_corner_range(edges, k, int(p), corners, soaked) for k, p in enumerate(cornered)])
     linked = _link(edges, corners, cornered, soaked, ranges.reshape(-1, 2))
@@ -298,8 +289,7 @@ def _pulling_away(edges: _Edges, corners: Floats, k: int, plateau: int, node: Fl
         return np.empty((4, 0))
     until = min(float(edges.at[plateau]), float(corners[k + 1]) if k + 1 < corners.size else np.inf)
     time, value = float(corners[k]) + min(PULLING, 0.5 * (until - float(corners[k]))), float(node[1, -1])
-    top = float(edges.levels[plateau]) + 0.5 * edges.step
-    return np.array([[time], [value], [max(top - value, 0.0)], [1.0]])
+    return np.array([[time], [value], [max(float(edges.levels[plateau]) + 0.5 * edges.step - value, 0.0)], [1.0]])
 
 
 def _delay(edges: _Edges, corners: Floats, k: int, plateau: int, node: Floats) -> Floats:
@@ -339,8 +329,7 @@ def _corner_range(edges: _Edges, k: int, plateau: int, corners: Floats, soaked: 
         else:
             settled = SETTLED * (1.0 - (SETTLED / (1.0 + SETTLED)) ** near)
             gone = (BEFORE[0] * near if soaked[k] else settled), BEFORE[1] * far
-        way = np.sign(level - edges.value[edge]) * edges.step
-        limits = edges.value[edge] + way * np.minimum(gone, 1.0)
+        limits = edges.value[edge] + np.sign(level - edges.value[edge]) * edges.step * np.minimum(gone, 1.0)
         ranges.append((float(limits.min()), float(limits.max())))
     if not ranges:
         return level - half, level + half
@@ -348,7 +337,7 @@ def _corner_range(edges: _Edges, k: int, plateau: int, corners: Floats, soaked: 
     return inner if inner[0] <= inner[1] else (min(r[0] for r in ranges), max(r[1] for r in ranges))
 
 
-def _link(edges: _Edges, corners: Floats, cornered: NDArray[np.intp], soaked: Bools, ranges: Floats) -> Bools:
+def _link(edges: _Edges, corners: Floats, cornered: Ints, soaked: Bools, ranges: Floats) -> Bools:
     """Narrow, in place, the ranges (corners, 2) of stops with one edge; return which corners share an error with the next.
 
     What the temperature does before the only edge of a stop and after it is one slope, saturating: what is open at one

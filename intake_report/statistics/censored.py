@@ -43,8 +43,7 @@ def _best_likelihood(y: Floats, side: NDArray[np.int64], design: Floats) -> tupl
     size = design.shape[1]
     rows = np.column_stack([-design, y])  # standardised residual = rows @ parameters
     start = np.linalg.lstsq(design, y, rcond=None)[0]
-    spread = max(float(np.std(y - design @ start)), 1e-3 * float(np.std(y)), 1e-12)
-    parameters = np.append(start, 1.0) / spread
+    parameters = np.append(start, 1.0) / max(float(np.std(y - design @ start)), 1e-3 * float(np.std(y)), 1e-12)
     exact, watched = rows[side == 0], (rows * side[:, None])[side != 0]
     count = exact.shape[0]
 
@@ -231,8 +230,7 @@ def _censored(
     if absent is not None:  # one limit only; walk back to it from where the likelihood is flat
         bound = int(side[~others][0])
         way = float(bound) if absent == name else -float(bound)
-        far = way * (float(np.ptp(z)) + 20.0 * scatter)
-        edge = _edge(t_of, far, -way * scatter, t_quantile(level, df))
+        edge = _edge(t_of, way * (float(np.ptp(z)) + 20.0 * scatter), -way * scatter, t_quantile(level, df))
         if edge is None:
             return nothing("the runs do not bound the difference")
         centre, low, high = None, (edge if way > 0.0 else None), (None if way > 0.0 else edge)
@@ -248,8 +246,6 @@ def _censored(
             notes.append(message("the censoring leaves the interval open on one side", code="open-side"))
     template = "normal scatter and an end of watching that does not depend on the time are assumed"
     notes.append(message(template, code="censored-assumptions"))
-    p_value = float(p_values(t_of(0.0), df))
+    p = float(p_values(t_of(0.0), df))
     centre, low, high = (None if v is None else v * unit for v in (centre, low, high))
-    return Difference(
-        centre, *n, tuple(notes), level, "censored", low, high, float(df), p_value=p_value, scatter=scatter * unit
-    )
+    return Difference(centre, *n, tuple(notes), level, "censored", low, high, float(df), None, p, scatter * unit)

@@ -18,15 +18,8 @@ from scipy import special
 
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, message
-from intake_report.statistics.means import (
-    Floats,
-    Values,
-    below_rounding,
-    coverage_factor,
-    finite,
-    mean_and_squares,
-    p_values,
-)
+from intake_report.statistics import means
+from intake_report.statistics.means import Floats, Values, below_rounding, coverage_factor, finite, p_values
 from intake_report.statistics.models import Blocked, Estimates, blocked, linked_to, two_samples
 
 DEALS = 1999
@@ -239,8 +232,7 @@ def standardised(found: Difference) -> float | None:
     df, d, scatter = found.df, found.difference, found.scatter
     if d is None or scatter is None or df is None or df <= 1.0 + 1e-9 or scatter == 0.0:
         return None
-    correction = math.exp(math.lgamma(df / 2.0) - math.lgamma((df - 1.0) / 2.0)) / math.sqrt(df / 2.0)
-    return correction * d / scatter
+    return math.exp(math.lgamma(df / 2.0) - math.lgamma((df - 1.0) / 2.0)) / math.sqrt(df / 2.0) * d / scatter
 
 
 class PermutationTest(NamedTuple):
@@ -257,8 +249,7 @@ def arrangements(cells: Sequence[tuple[int, int]]) -> int:
 
 def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
     """Smallest two-sided p of a design before any data; [(3, 3)] is one block of three runs each, [(1, 1)] * n are n pairs."""
-    # whole-number division first: the count may be beyond the range of a float
-    ways = arrangements(cells)
+    ways = arrangements(cells)  # whole-number division first: the count may be beyond the range of a float
     return 0.0 if ways > 10**300 else min(1.0, 2 / ways)
 
 
@@ -315,8 +306,7 @@ def dealt_anew(
     known = np.linalg.qr(within @ covariates)[0]
     left = within - known @ known.T @ within
     z, y = dealt @ left.T, left @ (values - values[0])
-    size = np.sqrt(np.maximum(np.einsum("ij,ij->i", z, z), 1e-12))
-    found = np.abs(z @ y) / size
+    found = np.abs(z @ y) / np.sqrt(np.maximum(np.einsum("ij,ij->i", z, z), 1e-12))
     return float(np.mean(found >= found[0] * (1.0 - 1e-9)))
 
 
@@ -339,7 +329,7 @@ def lag_one(sessions: Sequence[Values], rng: np.random.Generator) -> LagOne:
     each session is permuted (drawn by `rng` beyond `MOST_ORDERS`). A handful of values only shows strong correlation.
     """
     data = [finite(session, "values of a session") for session in sessions]
-    deviations = [values - mean_and_squares(values)[0] for values in data]
+    deviations = [values - means.mean_and_squares(values)[0] for values in data]
     pairs = sum(values.size - 1 for values in data)
     if max(values.size for values in data) < 3 or below_rounding(np.concatenate(deviations), np.concatenate(data)):
         template = "too few runs in a row, or no scatter, to see whether consecutive runs hang together"

@@ -37,14 +37,12 @@ def mean_and_squares(values: Floats) -> tuple[float, float]:
     shifted = values - values[0]
     centre = float(np.mean(shifted))
     residual = shifted - centre
-    squares = float(np.sum(residual**2)) - float(np.sum(residual)) ** 2 / values.size
-    return float(values[0]) + centre, max(squares, 0.0)
+    return float(values[0]) + centre, max(float(np.sum(residual**2)) - float(np.sum(residual)) ** 2 / values.size, 0.0)
 
 
 def below_rounding(deviations: Floats, values: Floats) -> bool:
     """Tell whether deviations from a model are within the rounding of `values`: 0.3 and 0.1 + 0.2 do not scatter."""
-    limit = 16.0 * float(np.finfo(np.float64).eps) * float(np.max(np.abs(values)))
-    return bool(np.max(np.abs(deviations)) <= limit)
+    return bool(np.max(np.abs(deviations)) <= 16.0 * float(np.finfo(np.float64).eps) * float(np.max(np.abs(values))))
 
 
 def t_quantile(probability: float, df: float) -> float:
@@ -138,8 +136,7 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
     """
     tail = (1.0 - level) / 2.0
     low = 0.0 if k == 0 else float(special.betaincinv(k, n - k + 1, tail))
-    high = 1.0 if k == n else float(special.betaincinv(k + 1, n - k, 1.0 - tail))
-    return ProportionInterval(low, high)
+    return ProportionInterval(low, 1.0 if k == n else float(special.betaincinv(k + 1, n - k, 1.0 - tail)))
 
 
 def zero_failure_upper(n: int, level: float = 0.95) -> float:

@@ -18,6 +18,8 @@ from intake_report.statistics.means import Floats, Values, below_rounding, finit
 
 _ROUNDING = 1e-9
 
+Labels: TypeAlias = Sequence[Hashable]
+
 
 @dataclass(frozen=True)
 class Estimates:
@@ -28,7 +30,7 @@ class Estimates:
     df: Floats
 
 
-def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
+def linked_to(start: Hashable, configuration: Labels, block: Labels) -> set[Hashable]:
     """Return the configurations that blocks link to `start`, directly or by way of others."""
     reached, grew = {start}, True
     while grew:
@@ -39,9 +41,7 @@ def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequenc
     return reached
 
 
-def additive_design(
-    configuration: Sequence[Hashable], block: Sequence[Hashable], baseline: Hashable
-) -> tuple[Floats, list[Hashable]]:
+def additive_design(configuration: Labels, block: Labels, baseline: Hashable) -> tuple[Floats, list[Hashable]]:
     """Return design matrix and candidates of the additive model: columns per candidate, then per block (the means)."""
     candidates = [c for c in dict.fromkeys(configuration) if c != baseline]
     blocks = list(dict.fromkeys(block))
@@ -99,15 +99,12 @@ class Blocked:
         """Return the differences of draws of all runs, (m, n); None without a degree of freedom."""
         if self.df <= 0.0:
             return None
-        # about the first run, so that large offsets do not cost digits
-        cells = (values - values[:, :1]) @ self.units.T
+        cells = (values - values[:, :1]) @ self.units.T  # about the first run, so that large offsets do not cost digits
         error = np.sqrt((cells @ self.residual) ** 2 @ self.spread)
         return Estimates(cells @ self.cell_weights, error, np.full(len(values), self.df))
 
 
-def cell_means(
-    configuration: Sequence[Hashable], block: Sequence[Hashable]
-) -> tuple[list[tuple[Hashable, Hashable]], Floats]:
+def cell_means(configuration: Labels, block: Labels) -> tuple[list[tuple[Hashable, Hashable]], Floats]:
     """Return the pairs of configuration and block that occur, and what makes their means of the values of runs."""
     where = list(zip(configuration, block, strict=True))
     cells = list(dict.fromkeys(where))
@@ -116,7 +113,7 @@ def cell_means(
 
 
 def cell_design(
-    configuration: Sequence[Hashable], block: Sequence[Hashable] | None, baseline: Hashable
+    configuration: Labels, block: Labels | None, baseline: Hashable
 ) -> tuple[Floats, list[Hashable], Floats, list[Hashable]]:
     """Return what makes cell means, their configurations, additive design and candidates; without `block` runs are cells."""
     cells, units = cell_means(configuration, range(len(configuration)) if block is None else block)
@@ -128,7 +125,7 @@ def cell_design(
 def blocked(
     runs: Sequence[str],
     configuration: Sequence[str],
-    block: Sequence[Hashable] | None,
+    block: Labels | None,
     pair: tuple[str, str],
     covariates: Floats | None = None,
 ) -> Blocked:
@@ -211,7 +208,7 @@ RunsModel: TypeAlias = Blocked | TwoSamples
 """How values of `runs`, in the order of the columns, make a difference: by `weights`, with `evaluate` for many draws."""
 
 
-def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
+def additive_residuals(values: Values, configuration: Sequence[str], block: Labels) -> Floats:
     """Residuals of the additive model, (n,): runs without configuration and block; those of few runs are tied to each other."""
     y = finite(values, "values per run")
     return residual_of(additive_design(configuration, block, configuration[0])[0], y - y[0])[0]
@@ -229,7 +226,7 @@ class Additivity(NamedTuple):
     note: Part = ""
 
 
-def additivity(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Additivity:
+def additivity(values: Values, configuration: Sequence[str], block: Labels) -> Additivity:
     """Test whether configuration and block effects add up; all blocks known.
 
     F test of the cell means, else J. W. Tukey, Biometrics 5 (1949) 232–242. With few runs neither sees much: a large
@@ -270,9 +267,7 @@ class Slopes(NamedTuple):
     unadjusted: float
 
 
-def fit_slopes(
-    values: Floats, configuration: Sequence[Hashable], block: Sequence[Hashable] | None, covariates: Floats
-) -> Slopes | None:
+def fit_slopes(values: Floats, configuration: Labels, block: Labels | None, covariates: Floats) -> Slopes | None:
     """Fit configurations, blocks and covariates (n, k) to the means of cells; None where nothing is left.
 
     Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from memory).

@@ -80,8 +80,7 @@ def deviance(model: Floats, reading: Floats, step: float) -> tuple[Floats, Float
     density = (np.exp(-0.5 * low**2 - log_p) - np.exp(-0.5 * high**2 - log_p)) / (np.sqrt(2.0 * np.pi) * DISCREPANCY)
     small = root < 1e-4
     centre = np.sqrt(2.0 * top * np.exp(-0.5 * top**2 - best) / np.sqrt(2.0 * np.pi)) / DISCREPANCY
-    slope = np.where(small, centre, -density / np.where(small, 1.0, root))
-    return np.sign(off) * root, slope
+    return np.sign(off) * root, np.where(small, centre, -density / np.where(small, 1.0, root))
 
 
 class _Problem:
@@ -92,8 +91,7 @@ class _Problem:
         self.kept, self.size = [], self.own
         self.polygons: list[tuple[slice, Floats]] = []
         for drive in drives:
-            cell = np.floor(drive.reading_time / EVERY)
-            self.kept.append(np.flatnonzero(np.diff(cell, prepend=-1.0) > 0.0))
+            self.kept.append(np.flatnonzero(np.diff(np.floor(drive.reading_time / EVERY), prepend=-1.0) > 0.0))
             knots = np.arange(drive.time[0], drive.time[-1] + KNOT, KNOT)
             hats = np.maximum(1.0 - np.abs(drive.reading_time[self.kept[-1], None] - knots) / KNOT, 0.0)
             self.polygons.append((slice(self.size, self.size + knots.size), hats))
@@ -235,8 +233,7 @@ def replay(
         for key in metrics:
             reached = [evaluate(key, point) for point in points]
             values += reached
-            every = [evaluate_draws(key, draw) for draw in drawn]
-            known = [draw for draw in every if draw is not None]
+            known = [draw for draw in (evaluate_draws(key, draw) for draw in drawn) if draw is not None]
             if len(known) < len(points) or any(v.status == "not computed" for v in reached):
                 continue
             shift = np.mean(known, axis=0)
@@ -257,15 +254,11 @@ def left_out(fits: Sequence[ThermalFit], measured: Mapping[str, RunSeries], metr
     configuration, whose parameters go after their mean; one number for all, since two runs alone say little. Zero where no
     configuration has two runs with a value of both.
     """
-    sides = [
-        [(seen(measured[one.run], one, one, f.own(i)), measured[one.run]) for i, one in enumerate(f.drives)]
-        for f in fits
-    ]
+    sides = [[(seen(measured[x.run], x, x, f.own(i)), measured[x.run]) for i, x in enumerate(f.drives)] for f in fits]
     found = {}
     for key in metrics:
         off = [[_number(evaluate(key, a)) - _number(evaluate(key, b)) for a, b in pairs] for pairs in sides]
-        known = [[x for x in each if np.isfinite(x)] for each in off]
-        several = [each for each in known if len(each) > 1]
+        several = [each for each in ([x for x in each if np.isfinite(x)] for each in off) if len(each) > 1]
         free = sum(len(each) - 1 for each in several)
         found[key.key] = float(np.sqrt(sum(np.sum(np.square(each)) for each in several) / free)) if free else 0.0
     return found

@@ -163,8 +163,7 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
     values = np.moveaxis(natural(own), -1, 0)[..., None]
     heat, flush, flush_speed, share_still, share_cruise, share_speed = values[:6]
     wall, transfer, bulk, conduction, exposed, held, parts = values[6:]
-    wind = effects[..., 3:4] * drive.east + effects[..., 4:5] * drive.north
-    through = np.abs(drive.speed + wind)
+    through = np.abs(drive.speed + (effects[..., 3:4] * drive.east + effects[..., 4:5] * drive.north))
     rate = heat + flush + flush_speed * through / 10.0
     heated = heat * (drive.coolant - drive.ambient)
     metal = respond(parts, heated / rate, effects[..., _BAY], STEP)
@@ -177,8 +176,7 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
     passed = -np.expm1(-transfer * (drive.airflow / 10.0) ** -0.2)
     follow = wall * drive.airflow / 10.0 * passed
     rate = follow + conduction
-    surface = respond(rate, (follow * drawn + conduction * core) / rate, start, STEP)
-    air = drawn + (surface - drawn) * passed
+    air = drawn + (respond(rate, (follow * drawn + conduction * core) / rate, start, STEP) - drawn) * passed
     element = respond(np.sqrt(drive.airflow / 10.0) / drive.lag, air, air[..., 0], STEP)
     return {"bay": bay, "drawn": drawn, "air": air, "element": element}
 
@@ -233,15 +231,12 @@ def drive_input(
     time = np.arange(first, last + 1e-9, STEP)
     moving, notes = np.interp(time, at, speed) / 3.6, []
     channels = {"airflow": usual_airflow(moving), "coolant": np.full(time.shape, WARM)}
-    for name, channel, assumed in (
-        ("airflow", "maf", "from speed"),
-        ("coolant", "coolant", Value(WARM, "temperature")),
-    ):
+    for name, channel, taken in (("airflow", "maf", "from speed"), ("coolant", "coolant", Value(WARM, "temperature"))):
         known = clean.samples(channel)
         if known[0].size > 1:
             channels[name] = np.interp(time, *known)
         else:
-            told = {"channel": name, "assumed": assumed}
+            told = {"channel": name, "assumed": taken}
             notes.append(of_run("no {channel} recorded, taken {assumed}", "channel-assumed", **told))
     east = north = np.zeros(time.shape)
     if path is not None:
@@ -283,8 +278,7 @@ def _terms(speed: Floats) -> Floats:
 def airflow_law(drives: Sequence[DriveInput]) -> tuple[float, ...]:
     """Return how airflow follows speed in the runs: constant, with speed, with power to accelerate, with power of drag."""
     left = np.concatenate([_terms(drive.speed) for drive in drives])
-    found = np.linalg.lstsq(left, np.concatenate([drive.airflow for drive in drives]), rcond=None)[0]
-    return tuple(found.tolist())
+    return tuple(np.linalg.lstsq(left, np.concatenate([drive.airflow for drive in drives]), rcond=None)[0].tolist())
 
 
 def lacking(drives: Sequence[DriveInput]) -> Message | None:

@@ -242,9 +242,7 @@ def _part(part: DrawSummary | None, whole: DrawSummary) -> float | None:
 
 
 def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
-    if draws is None or draws.size < 2 or np.isnan(draws).all():
-        return None
-    return summarise_draws(draws, level)
+    return None if draws is None or draws.size < 2 or np.isnan(draws).all() else summarise_draws(draws, level)
 
 
 def statement(
