@@ -96,9 +96,7 @@ def decision_figure(result: ReportResult, finding: str) -> Figure:
         _by_place(panel, result, places, look)
         panel.set_xlabel(axis_label("Route distance", "distance", result))
         stops = shown(places.stops["distance"], "distance", result)
-        panel.plot(
-            stops, np.zeros_like(stops), transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP
-        )
+        panel.plot(stops, 0.0 * stops, transform=panel.get_xaxis_transform(), clip_on=False, color=GREY, **STOP)
         if result.recovery_curves and places.quantity == DELTA:
             for _, level in _margins(result):
                 panel.axhline(level, **MARGIN)

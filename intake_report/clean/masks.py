@@ -194,7 +194,7 @@ class Masker:
         ambient = self.good("ambient")
         if starts.size == 0 or ambient[0].size == 0 or values.size == 0:
             return
-        # up to the last low sample within so long of a start; past it 0 where there is none
+        # from each start past the last low sample within so long of it
         low = np.where(values < np.interp(time, *ambient) - _SETTLE_MARGIN, np.arange(time.size) + 1, 0)
         first, last = np.searchsorted(time, starts), np.searchsorted(time, starts + _SETTLE_LONGEST)
         past_low = np.append(0, np.maximum.accumulate(low))[last]

@@ -55,8 +55,9 @@ def temperature_unit(
             if named.get(name) == other:
                 facts["header"] = message("“{header}” names {other}", header=header, other=other)
             # whole numbers, and more of nine that follow each other than whole °C, rounded or cut off, give in °F
-            whole = np.unique(np.round(numbers[name], 2)) if unit == "degF" and step >= _WHOLE else np.array([0.5])
-            if np.all(whole == np.round(whole)) and np.unique(whole % 9.0).size > _IN_NINE:
+            sent = np.unique(np.round(numbers[name], 2))
+            whole = unit == "degF" and step >= _WHOLE and np.all(sent == np.round(sent))
+            if whole and np.unique(sent % 9.0).size > _IN_NINE:
                 text = "“{header}” holds numbers that steps of {step} leave out in °F"
                 facts["numbers"] = message(text, header=header, step=Value(step, _DELTA, 1))
         return facts
