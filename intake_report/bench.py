@@ -1,7 +1,4 @@
-"""Evidence from off the road: restriction and airflow, exposure trials, times to change a part, cautions.
-
-Airflow [m³/s] at one stated air density per curve, pressure drop [kPa].
-"""
+"""Evidence from off the road: restriction and airflow, exposure trials, times to change a part, cautions."""
 
 import math
 from collections.abc import Callable, Iterable, Sequence
@@ -45,7 +42,7 @@ RESTRICTION_COLUMNS = {"airflow": "volume_flow", "drop": "restriction"}  # of a 
 
 @dataclass(frozen=True)
 class RestrictionFit:
-    """``drop = coefficient · airflow**exponent`` through measured points, for drop in kPa and airflow in m³/s."""
+    """``drop = coefficient · airflow**exponent`` through points at one air density: drop [kPa], airflow [m³/s]."""
 
     configuration: str
     coefficient: float
@@ -85,10 +82,7 @@ class RestrictionFit:
 def fit_restriction(
     configuration: str, airflow: ArrayLike, drop: ArrayLike, *, level: float = 0.95, file: str | None = None
 ) -> RestrictionFit:
-    """Fit a power law through restriction points, (n,) [m³/s] and [kPa], by least squares of the logarithms.
-
-    DataError: fewer than two points, one airflow only, or a value that is not positive.
-    """
+    """Fit points (n,) [m³/s], [kPa] by least squares of the logarithms; DataError: one airflow, or one not positive."""
     q, dp = np.asarray(airflow, dtype=np.float64), np.asarray(drop, dtype=np.float64)
     known = np.isfinite(q) & np.isfinite(dp)
     q, dp = q[known], dp[known]
@@ -158,9 +152,8 @@ _LogOf = Callable[[RestrictionFit], tuple[float, float | None]]
 class RestrictionSet:
     """Curves of one source (a bench, the road) that may be compared with each other.
 
-    `rows`: for each fit the drop at the common airflow, difference from the baseline's [kPa, %]; airflow at the common depression,
-    `more` than the baseline's [%], scaled. Intervals of the fitted curves (a difference with the smaller of their degrees of
-    freedom, so rather wide).
+    `rows`: for each fit the drop at the common airflow, difference from the baseline's [kPa, %]; airflow at the common
+    depression, `more` than the baseline's [%], scaled. Intervals of the curves, a difference with the smaller df.
     """
 
     source: str
@@ -179,10 +172,7 @@ COMPARED = (
 
 
 def _comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None) -> tuple[float | None, Part]:
-    """Return the airflow [m³/s] at which restrictions are compared, as asked or the highest that every curve covers.
-
-    None with the reason where a curve does not cover it, since a power law is not extrapolated.
-    """
+    """Return the airflow [m³/s] of the comparison, None with the reason where a curve would have to be extrapolated."""
     top, bottom = min(fits, key=lambda f: f.highest), max(fits, key=lambda f: f.lowest)
     if bottom.lowest > top.highest:
         text = "The restriction curves of {first} and {second} have no airflow in common."
@@ -269,10 +259,7 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
 
 
 def exposure_bound(k: int, n: int, level: float, condition: str) -> dict[str, Any]:
-    """Exact bound on the chance per trial after k adverse observations in n trials, 0 ≤ k ≤ n, n ≥ 1.
-
-    "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else "two-sided" by Clopper and Pearson.
-    """
+    """Exact bound on the chance per trial: upper 1 − (1 − level)^(1/n) for k = 0 of n, else Clopper and Pearson."""
     limits = clopper_pearson(k, n, level)
     low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
     code, kind = ("exposure-none", "one-sided upper") if k == 0 else ("exposure-some", "two-sided")
@@ -371,7 +358,6 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
 
 
 def _fits(campaign: Campaign) -> dict[str, list[RestrictionFit]]:
-    """Return the fitted curves by source."""
     groups: dict[str, list[RestrictionFit]] = {}
     for entry in campaign.restrictions:
         group, id = groups.setdefault(entry.source, []), entry.configuration

@@ -1,7 +1,6 @@
 """Humid air, the standard atmosphere, and station pressure from what weather reports give.
 
-Every function takes and gives floats or float arrays: temperature [°C], pressure [kPa], relative humidity [%], density
-[kg/m³]; heights are geopotential metres unless stated.
+Floats or float arrays: temperature [°C], pressure [kPa], humidity [%], density [kg/m³], geopotential height [m].
 """
 
 from typing import Literal, NamedTuple, TypeVar
@@ -84,10 +83,7 @@ def relative_humidity(temperature: F, dew_point: F) -> F:
 
 
 def dew_point_from_vapour(pressure: F) -> F:
-    """Dew point [°C], over water also below 0 °C, of a vapour pressure [kPa].
-
-    DataError if that is not positive or no temperature of `SATURATION_RANGE` has it.
-    """
+    """Dew point [°C], over water also below 0 °C, of a vapour pressure [kPa]; DataError where there is none."""
     e = np.asarray(pressure, dtype=np.float64)
     if np.any(e <= 0.0):
         raise DataError("Air without water vapour has no dew point.", remedy="Check the humidity.")
@@ -200,8 +196,7 @@ def isa_pressure(height: F) -> F:
 def density_altitude(density: F) -> F:
     """Geopotential height [m] at which the standard atmosphere has this density [kg/m³]: the definition.
 
-    Give the density of the humid air (`density_ideal`, the gas law the standard atmosphere uses). The rules of
-    thumb (118.8 or 120 ft per kelvin over ISA, common practice) are up to 70 m away from it.
+    For humid air (`density_ideal`); rules of thumb (118.8 or 120 ft per kelvin, common practice) are up to 70 m off.
     """
     height: F = T0 / LAPSE * (1.0 - (density / RHO0) ** (1.0 / (EXPONENT - 1.0)))
     _check_height(height)
@@ -259,8 +254,7 @@ _UNITS = {
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:
     """Question a station pressure [kPa] that cannot be one, or not at this elevation [m]; else None.
 
-    Without an elevation only the unit can be questioned; below about 420 m a sea-level pressure is within the weather's own
-    range and cannot be told from a station pressure.
+    Without an elevation only the unit can be; below about 420 m a sea-level pressure is within the weather's own range.
     """
     remedy = "Check the pressure, the elevation and their units."
     if not 50.0 <= pressure <= 110.0:

@@ -156,9 +156,8 @@ def correction(
 ) -> Correction:  # fmt: skip
     """Power correction factor of a named method for a state of the ambient or cell air.
 
-    `aspiration`: a method not written for it is used, with a limitation; `fuel_per_cycle`: qc [mg/L] for the compression-ignition
-    methods; `elevation`: of the cell [m], lets a pressure reduced to sea level be questioned. DataError: an unknown
-    method, a state of the air that is not one, or a missing fuel quantity.
+    `aspiration`: another than the method's gives a limitation; `fuel_per_cycle`: qc [mg/L], for compression ignition;
+    `elevation` of the cell [m]: to question the pressure. DataError: unknown method, impossible air, no fuel quantity.
     """
     spec = correction_spec(method)
     if not math.isfinite(air.temperature):
@@ -201,6 +200,10 @@ def _outside(spec: CorrectionSpec, air: AirState, dry: float, factor: float) -> 
     )  # fmt: skip
 
 
+_UNWRITTEN = "{title} was not written for {engine}; the corrected figures are for comparison within this campaign only."
+_BOOSTED = "{title} ({edition}) holds for a boosted engine only where it is {boost}; a {other} one has its own form."
+
+
 def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) -> tuple[Message, ...]:
     rows = []
     if abs(factor - 1.0) > USUAL_LIMIT:
@@ -208,19 +211,13 @@ def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) ->
         change, limit = Value(100.0 * (factor - 1.0), "ratio", 1, signed=True), Value(100.0 * USUAL_LIMIT, "ratio", 0)
         rows.append(message(text, code="correction-large", title=spec.title, change=change, limit=limit))
     if aspiration not in spec.aspiration:
-        text = (
-            "{title} was not written for {engine}; the corrected figures are for comparison within this campaign only."
-        )
         title = f"{spec.title} ({spec.edition})" if spec.edition else spec.title
         engine = "a boosted engine" if aspiration == "boosted" else "a naturally aspirated engine"
-        rows.append(message(text, code="correction-engine", title=title, engine=engine))
+        rows.append(message(_UNWRITTEN, code="correction-engine", title=title, engine=engine))
     elif aspiration == "boosted" and spec.boost:
-        text = (
-            "{title} ({edition}) holds for a boosted engine only where it is {boost}; a {other} one has its own form."
-        )
         other = "turbocharged" if spec.boost != "turbocharged" else "mechanically supercharged"
         about = {"title": spec.title, "edition": spec.edition, "boost": spec.boost, "other": other}
-        rows.append(message(text, code="correction-boost", **about))
+        rows.append(message(_BOOSTED, code="correction-boost", **about))
     return tuple(rows)
 
 

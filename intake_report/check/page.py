@@ -148,7 +148,6 @@ def _facts(check: LogCheck, width: int) -> list[RenderableType]:
 
 
 def _joined(items: Iterable[str], width: int) -> list[str]:
-    """Join items with middle dots, breaking only between them."""
     lines: list[str] = []
     for item in items:
         if lines and len(lines[-1]) + 3 + len(item) <= width:
@@ -237,10 +236,8 @@ def _faults(check: LogCheck) -> list[RenderableType]:
     lines = []
     for step, entries in list(by_step.items())[:_MOST_FAULTS]:
         shares = (f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else "" for q in entries)
-        each = (
-            f"{q['channel']} {q['touched']:,}{s}" if q["touched"] else q["channel"]
-            for q, s in zip(entries, shares, strict=True)
-        )
+        both = zip(entries, shares, strict=True)
+        each = (f"{q['channel']} {q['touched']:,}{s}" if q["touched"] else q["channel"] for q, s in both)
         touched = ", ".join(filter(None, map(str.strip, each)))
         worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
         lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
@@ -298,10 +295,8 @@ def bars(values: Sequence[float | None], low: float, high: float, rows: int = _R
     full, span = len(BLOCKS), high - low
     shares = [None if v is None else np.clip((v - low) / span, 0.0, 1.0) if span > 0.0 else 0.0 for v in values]
     levels = [0 if s is None else 1 + round(float(s) * (rows * full - 1)) for s in shares]
-    return [
-        "".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels)
-        for base in range((rows - 1) * full, -1, -full)
-    ]
+    bases = range((rows - 1) * full, -1, -full)
+    return ["".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels) for base in bases]
 
 
 def draw(check: LogCheck, width: int) -> list[str]:

@@ -37,10 +37,7 @@ class LogCase(NamedTuple):
 
 
 def open_campaign(path: Path, *, planned: bool = False) -> tuple[Campaign, tuple[str, ...]]:
-    """Read a campaign that is under way: logs, weather and bench files may not be there yet; one `planned` has no run.
-
-    It comes without the weather sources whose file is absent, with a sentence on each; CampaignError for all else.
-    """
+    """Read a campaign whose files may be absent yet, without weather that is (one note each); `planned`: no run."""
     campaign = read_campaign(path)
     logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
     # a check cannot do without these: where the route lies, what was planned, how to read a log

@@ -1,7 +1,4 @@
-"""Write a simulated campaign as a folder: campaign.toml, logs, route, weather, bench files. The truth stays out.
-
-The weather station is invented (identifier XXXX). It stands outside the city, so that it does not feel the city's warmth.
-"""
+"""Write a simulated campaign as a folder, without its truth; the invented station stands outside the warm city."""
 
 import io
 import json
@@ -82,7 +79,6 @@ def _runs(scenario: Scenario, seed: int, files: Files) -> list[dict[str, Any]]:
 
 
 def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]]:
-    """Return station reports, the forecast of the evening before, and the readings of a handheld."""
     rng, guess, read = (generator(scenario, seed, name) for name in ("weather", "forecast", "handheld"))
     metars, rows, forecasts, readings = [], [",".join(TABLE_COLUMNS)], [], []
     for index, day in enumerate(scenario.days):

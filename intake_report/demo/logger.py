@@ -163,10 +163,8 @@ def _position(run: SimulatedRun, rng: np.random.Generator) -> tuple[Rows, dict[s
     seen = run.time[fix] - 0.3
     s, v = np.interp(seen, run.time, run.distance), np.interp(seen, run.time, run.speed)
     # slow drift of the fix, plus a little noise
-    east, north = (
-        2.2 * lfilter([0.222], [1.0, -0.975], rng.standard_normal(count)) + 0.35 * rng.standard_normal(count)
-        for _ in range(2)
-    )
+    drift, noise = rng.standard_normal((2, 2, count)).swapaxes(0, 1)
+    east, north = 2.2 * lfilter([0.222], [1.0, -0.975], drift) + 0.35 * noise
     heading = np.interp(s, run.route.distance, run.route.heading)
     along, across = east * np.cos(heading) + north * np.sin(heading), north * np.cos(heading) - east * np.sin(heading)
     latitude, longitude = run.route.position(np.clip(s + along, 0.0, run.route.length), across)

@@ -2,8 +2,7 @@
 
 A stop-and-go city, a loop on-ramp that crosses under itself, and a highway; the coordinates lie in the open ocean, so that
 nobody mistakes the route for a real one. Everything random about a run is drawn once into a `RunPlan`, by place or on a
-fixed time grid, so that the same plan driven at another time step or in another configuration meets the same day and the
-same lights.
+fixed time grid, so that the same plan at another time step or in another configuration meets the same day and lights.
 """
 
 import math

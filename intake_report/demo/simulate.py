@@ -47,13 +47,11 @@ def pressure_drop(configuration: Intake, airflow: Array) -> Array:
     return np.asarray(configuration.restriction * (airflow / 100.0) ** configuration.restriction_exponent)
 
 
-def run_engine(
-    vehicle: SimulatedVehicle, speed: Array, dt: float, grade: Array, head_wind: Array, density: Array
-) -> Engine:
+def run_engine(vehicle: SimulatedVehicle, speed: Array, dt: float, grade: Array, wind: Array, density: Array) -> Engine:
     """Return what the engine does for a motion (t, n): speed and head wind [m/s], slope [m/m], air density [kg/m³]."""
     # from the step before only: what follows the end of a run must not reach back into it
     acceleration = np.diff(speed, axis=0, prepend=speed[:1]) / dt
-    through_air = speed + head_wind
+    through_air = speed + wind
     gear = np.searchsorted(np.array(vehicle.shift_up), speed.ravel()).reshape(speed.shape)
     ratio = np.array(vehicle.gear_speed)[gear]
     rpm = np.maximum(speed * ratio, vehicle.idle)

@@ -255,7 +255,6 @@ def mean_curves(items: Sequence[DynoPull], quantity: Quantity, grid: Grid, level
 
 
 def _compare(items: Sequence[DynoPull], values: list[float], baseline: str, level: float) -> dict[str, Difference]:
-    """Difference of one figure per pull from the baseline, within sessions where several were held."""
     sessions = [item.session or None for item in items]
     return compare_blocked(values, [item.configuration for item in items], sessions, baseline, level, PULLS)
 

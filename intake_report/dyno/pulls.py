@@ -1,7 +1,4 @@
-"""One wide-open-throttle sweep: read, checked, at a stated place, corrected with the air of its cell, on a grid of speeds.
-
-Engine speed [rpm], torque [N·m], power [kW], temperature [°C], pressure [kPa], humidity [%].
-"""
+"""One wide-open-throttle sweep [rpm, N·m, kW]: checked, corrected with the air of its cell [°C, kPa, %], on a grid."""
 
 import datetime as dt
 import math
@@ -93,9 +90,8 @@ def make_pull(
 ) -> DynoPull:  # fmt: skip
     """Check one pull and complete torque or power; DataError says what is wrong with it.
 
-    `table`: columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
-    power or both, (n,); all others one value or one per row. The pressure is the station pressure; `elevation`: of the cell
-    [m], to question a pressure reduced to sea level; `file`: for error messages.
+    `table`: columns by their names in `COLUMNS`, internal units, in the order recorded: rpm with torque or power, (n,);
+    others one value or one per row. `elevation`: of the cell [m], to question the pressure; `file`: for errors.
     """
     with placed(f"Pull {id}: ", file=file):
         speed, torque, power, notes = _sweep(table)
@@ -107,7 +103,6 @@ def make_pull(
 
 
 def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, list[Message]]:
-    """Return speed, torque and power of the rising rows, with notes on rows left out."""
     names = [name for name in ("rpm", "torque", "power") if table.get(name) is not None]
     given = {name: np.asarray(table[name], dtype=np.float64) for name in names}
     if len(given) < 2:
@@ -211,8 +206,7 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
 def estimate_at_engine(pull: DynoPull, loss: str) -> DynoPull:
     """Engine figures estimated from wheel figures with an assumed loss such as "15 % (assumed, same for all)".
 
-    They stay apart from measured ones; a pull that was measured at the engine stays as it is. DataError: the loss is no
-    percentage between 0 and 50 with a name.
+    A pull that was measured at the engine stays as it is. DataError: no percentage between 0 and 50 with a name.
     """
     match = _LOSS.match(loss)
     share = float(match[1].replace(",", ".")) if match else math.nan
@@ -298,9 +292,8 @@ def common_grid(pulls: Sequence[DynoPull], step: float, smoothing: float = 0.0) 
 def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
     """Values at the grid's engine speeds: a straight line fitted to the rows within ± width/2, NaN outside the pull.
 
-    `speed`, `values` (n,): strictly increasing speed [rpm] and the values; `grid` (m,), `width`: [rpm]; 0 interpolates between
-    rows without smoothing. A local line has no bias where the curve is straight, also at the ends of the pull; at a peak it
-    lowers the value by about curvature·width²/24.
+    `speed` (n,), rising, `grid` (m,), `width` [rpm], 0: without smoothing. A local line has no bias where the curve is
+    straight, also at the ends of the pull; at a peak it lowers the value by about curvature·width²/24.
     """
     smoothed = np.interp(grid, speed, values, left=np.nan, right=np.nan)
     first = np.searchsorted(speed, grid - width / 2.0, side="left")

@@ -144,7 +144,6 @@ def _time_column(dialect: Dialect, table: Sequence[Column], options: ReadOptions
 
 
 def _score(index: int, dialect: Dialect, kind: pa.DataType) -> float:
-    """Weigh how much a column looks like the time: its name first, then its type, then its place."""
     name, unit = dialect.names[index], dialect.units[index]
     if pa.types.is_null(kind) or pa.types.is_boolean(kind):
         return 0.0
@@ -172,7 +171,6 @@ def _score(index: int, dialect: Dialect, kind: pa.DataType) -> float:
 
 
 def _date_beside(time: int, dialect: Dialect, table: Sequence[Column]) -> int | None:
-    """Return the column that holds the dates of clock times, if there is one."""
     kind = table[time].type
     if pa.types.is_string(kind):
         first = next((v.as_py() for v in table[time] if v.as_py()), "")
@@ -284,8 +282,7 @@ def _from_text(values: Column, name: str, unit: str | None, decimal: str, notice
 def number_of_cell(cell: str, decimal: str) -> tuple[float | None, str | None]:
     """Return the number of a cell and the unit behind it; None where it is no number or the unit is not known.
 
-    "1.234,5" and "1,234.5" are both 1234.5; a lone comma is the decimal sign unless it groups three digits and the
-    table writes decimals with a point.
+    "1.234,5" and "1,234.5" are both 1234.5; a lone comma is decimal unless it groups three digits and `decimal` is ".".
     """
     match = _CELL.match(cell)
     if not match or (match[2] and not known_unit(match[2])):

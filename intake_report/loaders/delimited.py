@@ -78,7 +78,6 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
 
 
 def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatArray:
-    """Return a column as numbers; a cell that is none is refused, with its row."""
     if pa.types.is_temporal(values.type):
         values = values.cast(pa.string())
     if not pa.types.is_string(values.type):
@@ -155,9 +154,8 @@ def _parse(
         return "skip" if ragged < _RAGGED_ENOUGH else "error"  # enough to know that the rows need repair
 
     names = [str(index) for index in range(len(dialect.headers))]
-    parsing = csv.ParseOptions(
-        delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char='"' if quotes else False
-    )
+    quote = '"' if quotes else False
+    parsing = csv.ParseOptions(delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char=quote)
     converting = csv.ConvertOptions(
         null_values=list(MISSING), strings_can_be_null=True, decimal_point=dialect.decimal, true_values=_TRUE.split(),
         false_values=_FALSE.split(),
@@ -179,11 +177,7 @@ def _parse(
 
 
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:
-    """Bring every row to the width of the header, and say how many were touched and where the first was.
-
-    Short rows are filled up with empty fields, which loggers leave out; a last one without line end, whose number may be
-    cut, is left out. Longer rows are cut when the surplus is empty, else left out.
-    """
+    """Fill up short rows and cut empty surplus; leave out other long rows and a cut last one; count them by fault."""
     width, sign = len(dialect.headers), dialect.delimiter.encode()
     out: list[bytes] = []
     bad: dict[str, list[int]] = {"short": [], "long": [], "cut": []}

@@ -194,7 +194,6 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
 
 
 def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -> tuple[int | None, int | None]:
-    """Return the line of the names and the line of the units, each None if absent."""
     if options.header_line is not None:
         header = options.header_line - 1 if options.header_line > 0 else None
         return header, next((line for line in range(options.header_line, start) if _is_units_row(rows[line])), None)

@@ -44,12 +44,7 @@ _FIELDS = (
 
 
 def _log(
-    path: Path,
-    form: str,
-    seconds: FloatArray,
-    base: datetime | None,
-    columns: Sequence[RawColumn],
-    notices: list[Notice],
+    path: Path, form: str, seconds: FloatArray, base: datetime | None, columns: list[RawColumn], notices: list[Notice]
 ) -> RawLog:
     """Return the log of rows at times (n,) [s] since `base`, elapsed without it; rows out of reach are left out."""
     good, dropped = rows_with_time(one_drive(seconds), "", lambda row: f"{seconds[row]:g}")
@@ -107,7 +102,6 @@ def read_candump(path: Path, options: ReadOptions) -> RawLog:
 
 
 def _frames(data: bytes) -> tuple[list[Frame], list[Notice]]:
-    """Return the data frames of a capture; lines of another form are counted."""
     frames: list[Frame] = []
     bad: list[int] = []
     for number, line in enumerate(data.splitlines(), 1):

@@ -38,7 +38,7 @@ _FOUND = ReadOptions()  # everything is found from the file
 
 class _Reader(NamedTuple):
     read: Callable[[Path, ReadOptions], RawLog]
-    recognises: Callable[[bytes], bool]
+    recognises: Callable[[bytes], object]  # true where it does
     suffixes: tuple[str, ...] = ()  # of text without a signature
     text: bool = False  # may be compressed as text logs are
 
@@ -48,10 +48,8 @@ READERS = {
     "parquet": _Reader(columnar.read_parquet, lambda head: head[:4] == b"PAR1"),
     "arrow": _Reader(columnar.read_arrow, lambda head: head.startswith((b"ARROW1", b"\xff\xff\xff\xff"))),
     "mdf4": _Reader(recordings.read_mdf4, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
-    "gpx": _Reader(recordings.read_gpx, lambda head: bool(recordings.TRACK.search(head)), (".gpx",), text=True),
-    "candump": _Reader(
-        recordings.read_candump, lambda head: bool(recordings.CAPTURE.search(head)), (".candump",), text=True
-    ),
+    "gpx": _Reader(recordings.read_gpx, recordings.TRACK.search, (".gpx",), text=True),
+    "candump": _Reader(recordings.read_candump, recordings.CAPTURE.search, (".candump",), text=True),
     "delimited": _Reader(delimited.read, lambda _: False, text=True),
 }
 
@@ -63,18 +61,10 @@ def read_log(path: Path, options: ReadOptions = _FOUND) -> RawLog:
         with placed(file=path):
             form = _format_of(path, options)
             return READERS[form].read(path, options)
-    except (
-        ValueError,
-        ArithmeticError,
-        LookupError,
-        MemoryError,
-        NotImplementedError,
-        RecursionError,
-        OSError,
-    ) as error:
+    except (ValueError, ArithmeticError, LookupError, MemoryError, NotImplementedError, RecursionError, OSError) as why:
         # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
-        what = f"{UNEXPECTED} as {form} ({type(error).__name__}: {' '.join(str(error).split())[:160]})."
-        raise DataError(what, file=path, remedy="Export the log again, or state its format.") from error
+        what = f"{UNEXPECTED} as {form} ({type(why).__name__}: {' '.join(str(why).split())[:160]})."
+        raise DataError(what, file=path, remedy="Export the log again, or state its format.") from why
 
 
 def _format_of(path: Path, options: ReadOptions) -> str:

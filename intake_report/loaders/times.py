@@ -193,7 +193,6 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
 
 
 def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:
-    """Return seconds since midnight of extracted clock parts, NaN where they are no time; (n,) [s]."""
     hours, minutes = _floats(fields["h"]), _floats(fields["m"])
     seconds = np.nan_to_num(_floats(pc.replace_substring_regex(fields["s"], "[,:]", ".")), nan=0.0)
     if "p" in fields:
@@ -291,6 +290,7 @@ def _days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, t
 
 
 _Readings = tuple[date | None, date | None]  # of one date: day first, month first
+_Order = tuple[bool, tuple[Notice, ...]]  # whether day first, and what is said of it
 
 
 def _readings(text: str) -> _Readings:
@@ -307,15 +307,13 @@ def _readings(text: str) -> _Readings:
     return day, day
 
 
-def _order(
-    readings: dict[int, _Readings], rows: np.ndarray, points: bool, context: TimeContext
-) -> tuple[bool, tuple[Notice, ...]]:
+def _order(readings: dict[int, _Readings], rows: np.ndarray, points: bool, context: TimeContext) -> _Order:
     """Decide whether dates are day first, from the file itself, its name or what the user states; else refuse."""
     stated = context.options.day_first
     if stated is not None or not readings:
         return stated is not False, ()
 
-    def decided(day_first: bool, because: str) -> tuple[bool, tuple[Notice, ...]]:
+    def decided(day_first: bool, because: str) -> _Order:
         order = "day first" if day_first else "month first"
         template = "Dates of “{column}” are {order}: {because}."
         return day_first, (notice("date-order", template, context.name, order=order, because=because),)

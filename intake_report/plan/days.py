@@ -154,10 +154,7 @@ def window_notes(campaign: Campaign, days: Sequence[dt.date], forecast: Forecast
 
 
 def climate(campaign: Campaign, file: Path, year: int, month: int) -> list[tuple[int, int, float]]:
-    """Return for each local hour of the day: the hour, METAR reports in it, share of them that fits, cloud not judged.
-
-    `year`, `month` of the first report, where no line of the file dates it.
-    """
+    """Return local hour, METAR reports in it, share of them that fits but for cloud; `year`, `month`: of the first."""
     record, zone = metar_record(file, year=year, month=month), ZoneInfo(campaign.about.timezone)
     planning = campaign.plan.model_copy(update={"most_cloud": None})
     fits: dict[int, list[bool]] = {}

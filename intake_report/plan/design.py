@@ -2,8 +2,7 @@
 
 Campaigns are simulated at the level of metric values, which scatter as runs that were driven do. A shift of the truth
 shifts the estimate and leaves its error alone, so that every campaign has one threshold: the smallest true difference that
-it would show. `RunsModel.evaluate`, `holm_rows` and `guard_band` are those of the report; a test holds the thresholds
-against `compare` and `judge_claims`.
+it would show. `RunsModel.evaluate`, `holm_rows`, `guard_band` are the report's, to which tests hold the thresholds.
 """
 
 import json
@@ -69,8 +68,7 @@ class Scatter:
 def estimate(values: Iterable[tuple[str, str, float]], basis: Part) -> Scatter | None:
     """Return the scatter of runs given as (configuration, block, value); None where nothing shows it.
 
-    Within cells the runs scatter; between cells, beside configuration and block, the interaction scatters too. Mean squares
-    are set equal to their expectations.
+    Mean squares within cells, and between them beside configuration and block, are set equal to their expectations.
     """
     rows = list(values)
     if not rows:  # no run has a value of this metric
@@ -133,10 +131,8 @@ def read_results(path: Path) -> dict[str, Scatter]:
     file, remedy = path / "results.json" if path.is_dir() else path, "Name a report's folder."
     try:
         found = from_results(json.loads(file.read_text(encoding="utf-8")), f"the report {file.parent.name}")
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        what = (
-            "there is no results.json here." if isinstance(error, OSError) else "this is no results.json of a report."
-        )
+    except (OSError, ValueError, KeyError, TypeError) as why:
+        what = "there is no results.json here." if isinstance(why, OSError) else "this is no results.json of a report."
         raise DataError(what, file=file, remedy=remedy) from None
     if not found:
         more = "Name one with two runs of a configuration, or runs in two blocks; without --like a scatter is assumed."
@@ -259,7 +255,6 @@ def cases(
 
 
 def _assumed(key: MetricKey, where: str) -> Scatter:
-    """Return the scatter that is assumed of a metric; DataError where none can be, `where` names the claim."""
     if (quantity := key.spec.quantity) not in _ASSUMED:
         what = f"no scatter of “{key.key}” is known, and none can be assumed."
         raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
@@ -295,10 +290,7 @@ def estimates(
     design: Design, pair: tuple[str, str], values: Floats, shared: float, level: float, rng: np.random.Generator,
     blocks: int | None = None,
 ) -> Estimates:  # fmt: skip
-    """Return the report's estimates of a difference from values of n campaigns (n, runs), of their first `blocks`.
-
-    By `shared` each is wrong beside what runs reduce; it is in their intervals as the report has it (`widen`).
-    """
+    """Return the report's estimates from values (n, runs) of the first `blocks`; runs do not reduce `shared` errors."""
     model = design.model(pair, blocks)
     found = model.evaluate(values[:, : len(model.runs)])
     assert found is not None  # every configuration is driven in two blocks or more
@@ -354,10 +346,7 @@ def _margins(found: Estimates, risk: float) -> Floats:
 
 
 def risk_of_looking(campaign: Campaign, design: Design, n: int, rng: np.random.Generator) -> tuple[float, float]:
-    """Return the risk of supporting what is not true: with one look at the end, and with one after every block from the second.
-
-    Of a difference exactly at the limit of a claim, without Holm's adjustment.
-    """
+    """Return the risk of supporting a difference at the limit: looking once, and after every block from the second."""
     pair, level = (design.configurations[1], design.configurations[0]), campaign.metrics.confidence
     values = simulate(design, Scatter(1.0, 1.0, 2.0, 0.0, ""), n, rng)
     looks = (estimates(design, pair, values, 0.0, level, rng, blocks) for blocks in range(2, design.blocks + 1))

@@ -254,13 +254,11 @@ def _days(plan: Plan) -> ReportTable:
     for block, runs in by_block(plan.runs).items():
         start = next((run.start for run in runs if run.start is not None), None)
         window = plan.windows.get(block)
-        order = (
-            f"{fitted(r.configuration).name} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs
-        )
+        each = (f"{fitted(r.configuration).name} ({'driven' if r.start is None else f'{r.start:%H:%M}'})" for r in runs)
         day = "driven" if start is None else f"{WEEK[start.weekday()]} {start:%Y-%m-%d}"
         fits = "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches)
         temperature = window and window.temperature
-        rows.append({"block": block, "day": day, "order": ", ".join(order), "temperature": temperature, "fits": fits})
+        rows.append({"block": block, "day": day, "order": ", ".join(each), "temperature": temperature, "fits": fits})
     fields = [
         Field("block", "Block", width=1.0), Field("day", "Day", width=1.5), Field("order", "Order and start", width=5.5),
         Field("fits", "Hours that fit", width=1.6),
@@ -273,9 +271,7 @@ def _days(plan: Plan) -> ReportTable:
         f"Hours that fit: as declared, in daylight and weather that fit, and with every start within {reach} of the median of its block.",
         "Before the first start of a day: soak check with the engine cold, the route once to warm up, the stand.",
     )
-    return ReportTable(
-        "tab-days", title, tuple(fields), pd.DataFrame(rows, dtype=object), notes if plan.windows else ()
-    )
+    return ReportTable("tab-days", title, (*fields,), pd.DataFrame(rows, dtype=object), notes if plan.windows else ())
 
 
 def sheets(plan: Plan) -> Iterator[Block]:
@@ -315,10 +311,8 @@ def sheets(plan: Plan) -> Iterator[Block]:
                 "once to warm up: this is no run."
             )
             checks = [text, *checks]
-        if campaign.plan.control:
-            checks += [
-                "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
-            ]
+        also = "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
+        checks += [also] if campaign.plan.control else []
         yield ItemList(tuple(checks))
         yield blocks.Form(BOXES, LAST_BOXES)
 
@@ -334,7 +328,6 @@ def _route(campaign: Campaign, entry: bool) -> str:
 
 
 def _limits(campaign: Campaign, entry: bool) -> str:
-    """Return the acceptance limits that a driver can watch, in the driver's units."""
     of: dict[str, list[str]] = {"alike": [], "within": []}
     for code in DRIVERS[: None if entry else -AT_ENTRY]:
         spec, limit = CRITERIA[code], limit_of(campaign, code).limit

@@ -124,10 +124,7 @@ def _choice(
     campaign: Campaign, issued: dict[str, Any] | None, about: Sequence[Case], sizes: Sequence[Design],
     shown: Sequence[Sequence[Shown]],
 ) -> list[int]:  # fmt: skip
-    """Return which designs may be planned, best first: the issued or declared one alone, else those that show what is worth it.
-
-    The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
-    """
+    """Return which designs may be planned, best first: the issued or declared one, else by what they show and take."""
     planning = campaign.plan
     wanted = (planning.blocks, planning.runs_per_block)
     if issued is not None and isinstance(issued.get("design"), dict):
@@ -149,10 +146,8 @@ def order_sentences(runs: Sequence[schedule.PlannedRun]) -> tuple[str, ...]:
     orders = {name: tuple(run.configuration for run in block) for name, block in schedule.by_block(runs).items()}
     alone = [name for name, order in orders.items() if len({*order}) < 2]
     says = f"No difference can be made within {formatting.listing(alone, 'or')}: one configuration alone; such a block does not count."
-    return (
-        *schedule.order_notes([order for name, order in orders.items() if name not in alone]),
-        *((says,) if alone else ()),
-    )
+    notes = schedule.order_notes([order for name, order in orders.items() if name not in alone])
+    return (*notes, says) if alone else notes
 
 
 def _instruments(plan: Plan) -> Iterator[str]:

@@ -1,7 +1,4 @@
-"""What one design shows of every claim: the difference that it detects, and its chance for what is worth showing.
-
-Recovery times and limits of values are simulated campaigns judged one by one, with draws of the shared biases.
-"""
+"""What one design shows of every claim: the difference that it detects, and its chance for what is worth showing."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -155,8 +152,7 @@ def dose(
 ) -> tuple[Floats, Floats]:
     """Judge n campaigns one by one, spread over true differences beyond the limit of the claim.
 
-    `soaked`: biases that a soak check leaves, in place of those of the declared instruments. Returns differences, and the
-    share of campaigns that support the claim at each, made to rise (isotonic regression).
+    `soaked`: biases after a soak check. Returns differences, and the share that supports each (isotonic regression).
     """
     declared, scatter = shared_biases(campaign, DRAWS, rng), case.scatter
     gap = gap_of(scatter, case.key.parameter.number or 0.0, declared)

@@ -51,10 +51,7 @@ def _age(known: Array, times: Array) -> Array:
 
 
 def ambient_at(record: WeatherRecord, times: Array, max_age: float = MAX_AGE) -> Array:
-    """Return the ambient temperature of a record (n,) [°C] at `times` (n,), seconds since 1970-01-01 UTC.
-
-    Linear between reports, held constant before the first and after the last; NaN farther than `max_age` [s] from every report.
-    """
+    """Return ambient (n,) [°C] at `times` [s since 1970]: linear, held at the ends; NaN past `max_age` from reports."""
     known, values = record.series("temperature")
     if not len(known):
         return np.full(times.shape, np.nan)
@@ -75,17 +72,12 @@ def conditions_during(
 ) -> RunConditions:
     """Return the conditions between `start` and `end`, aware, interpolated in time between the reports of one source.
 
-    `max_age`: longest time from any moment of the run to the nearest report that has the quantity [s], beyond which it is None
-    with a reason; `declared`: what the reports may contradict.
+    `max_age`: to a report [s], beyond which a quantity is None with a reason; `declared`: what reports may contradict.
     """
     window = (start.timestamp(), end.timestamp())
-    temperature = record.series("temperature")
+    temperature, pressure = record.series("temperature"), record.series("station_pressure")
     # Vapour pressure is interpolated, not humidity: it stays when the air only warms up.
-    reported = {
-        "ambient_mean": temperature,
-        "station_pressure": record.series("station_pressure"),
-        "humidity": record.vapour,
-    }
+    reported = {"ambient_mean": temperature, "station_pressure": pressure, "humidity": record.vapour}
     drawn = {name: _drawn(record.source, *series, window, max_age) for name, series in reported.items()}
     lines = {name: line for name, line in drawn.items() if isinstance(line, _Line)}
     # the reports within the run and the nearest one on either side, unless that is too old
@@ -119,7 +111,6 @@ def _worst_age(known: Array, window: tuple[float, float]) -> float:
 
 
 def _drawn(source: str, known: Array, values: Array, window: tuple[float, float], max_age: float) -> _Line | Message:
-    """Return the line through a quantity's reports, or the reason why there is none."""
     if not len(known):
         return message("{source} does not report it", code="not-reported", source=source)
     worst = _worst_age(known, window)
@@ -131,7 +122,6 @@ def _drawn(source: str, known: Array, values: Array, window: tuple[float, float]
 
 
 def _air(temperature: _Line | None, pressure: _Line | None, vapour: _Line | None) -> dict[str, Any]:
-    """Return ambient, pressures, humidity and density of `RunConditions`."""
     fields: dict[str, Any] = {}
     if temperature:
         fields |= {"ambient_mean": _mean(np.asarray, temperature), "ambient_high": float(temperature.readings.max())}
@@ -171,7 +161,6 @@ def _wind(concerned: Sequence[WeatherObservation]) -> dict[str, Any]:
 
 
 def _contradictions(declared: Run, concerned: Sequence[WeatherObservation]) -> tuple[Message, ...]:
-    """Return what the campaign declares against what the reports near the run say."""
     wet = next((o for o in concerned if o.raining), None)
     dry_road = declared.road == "dry"
     if wet is None or not (dry_road or declared.rain == "none"):

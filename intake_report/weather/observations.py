@@ -107,8 +107,7 @@ def _series(pairs: Iterable[tuple[pd.Timestamp, float | None]]) -> tuple[Array, 
 def completed(o: WeatherObservation, elevation: float | None) -> WeatherObservation:
     """Check one set of readings and complete it: humidity from dew point or back, station pressure from a reduced one.
 
-    A reduced pressure needs the `elevation` of the instrument [m]. DataError if a reading is impossible or the kind of a
-    pressure is not declared.
+    A reduced pressure needs the `elevation` [m]. DataError: a reading is impossible, a pressure of no declared kind.
     """
     for name, (low, high, unit) in _POSSIBLE.items():
         value = getattr(o, name)
@@ -129,7 +128,6 @@ def completed(o: WeatherObservation, elevation: float | None) -> WeatherObservat
 
 
 def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, tuple[Message, ...]]:
-    """Return dew point, humidity and whether they contradict each other."""
     dew_point, humidity, temperature, by_dew_point = o.dew_point, o.humidity, o.temperature, None
     if temperature is None:
         return dew_point, humidity, ()
@@ -153,11 +151,7 @@ def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, tuple[
 
 
 def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[float | None, list[Message]]:
-    """Return the station pressure [kPa] and what is questionable about the reported one.
-
-    Below about 400 m a reduced and an unreduced pressure cannot be told apart by their value alone; `compare_pressures`
-    can, where a second source exists.
-    """
+    """Return the station pressure [kPa] and what is questionable about the reported one."""
     if o.pressure is None:
         return None, []
     if o.pressure_kind is None:
@@ -194,8 +188,7 @@ def handheld_record(
 ) -> WeatherRecord:
     """Return the record of readings taken by hand, in any order, in internal units; DataError says which is impossible.
 
-    `source`, `kind`: name of the instrument, and what it is; `elevation`: where they were taken [m]; `resolution`: step of
-    the temperature display [K].
+    `source`, `kind`: of the instrument; `elevation`: where they were taken [m]; `resolution`: of its temperature [K].
     """
     observations = []
     for number, reading in enumerate(readings, start=1):
@@ -234,10 +227,7 @@ def build_record(
 
 
 def compare_pressures(first: WeatherRecord, second: WeatherRecord) -> Message | None:
-    """Question two sources whose pressures contradict each other once both are brought to sea level.
-
-    Both need an elevation and station pressures. None when they agree within `PRESSURES_AGREE`, or cannot be compared.
-    """
+    """Question two sources whose pressures, brought to sea level, differ by more than `PRESSURES_AGREE`; None else."""
     at_sea_level = []
     for record in (first, second):
         times, values = record.series("station_pressure")

@@ -38,15 +38,12 @@ class VehicleAmbient:
 
 @dataclass(frozen=True)
 class SourceComparison:
-    """Two sources of ambient temperature compared run by run: first less second.
-
-    `offsets`: mean over each run that both cover [K] (runs count: the samples of one share its weather); `missing`: other runs.
-    """
+    """Two sources of ambient temperature compared run by run: first less second."""
 
     first: str
     second: str
-    offsets: Mapping[str, float]
-    missing: tuple[str, ...]
+    offsets: Mapping[str, float]  # mean over each run that both cover [K]: the samples of one share its weather
+    missing: tuple[str, ...]  # other runs
 
     @property
     def reason(self) -> Part:
@@ -82,10 +79,7 @@ def _last_speed(run: VehicleAmbient) -> tuple[NDArray[np.intp], NDArray[np.bool_
 def compare_vehicle(
     runs: Sequence[VehicleAmbient], record: WeatherRecord, at: Literal["speed", "rest"] = "speed"
 ) -> SourceComparison:
-    """Compare the vehicle's ambient sensor with a weather record, run by run: vehicle less record.
-
-    Samples count at speed (see `too_slow`), or below `AT_REST`, where they show how much the sensor reads high.
-    """
+    """Compare vehicle less record by run: at speed (`too_slow`), or below `AT_REST`, where the sensor reads high."""
     differences = {}
     for run in runs:
         last, known = _last_speed(run)
@@ -97,10 +91,7 @@ def compare_vehicle(
 def compare_records(
     first: WeatherRecord, second: WeatherRecord, windows: Mapping[str, tuple[pd.Timestamp, pd.Timestamp]]
 ) -> SourceComparison:
-    """Compare two weather records over the runs (aware start and end): first less second.
-
-    At the first record's own reports during the run, where it has any, and else minute by minute.
-    """
+    """Compare two records by run (aware start, end), first less second: at the first's reports, else each minute."""
     known, _ = first.series("temperature")
     differences = {}
     for run, (start, end) in windows.items():
@@ -193,11 +184,7 @@ class ReferenceChoice:
 
 
 def interpolation_error(record: WeatherRecord) -> float | None:
-    """Return how well the record interpolates in time: RMS of reports against their neighbours [K]; None with too few.
-
-    The straight line between the two spans twice the usual interval and carries the rounding of three readings: an upper
-    estimate.
-    """
+    """Return RMS of reports against the line through their neighbours [K], an upper estimate; None with too few."""
     times, values = record.series("temperature")
     if len(times) < 5:
         return None
@@ -236,10 +223,7 @@ def choose_reference(
     candidates: Sequence[ReferenceCandidate], runs: Sequence[str], comparisons: Sequence[SourceComparison] = (),
     chosen: str | None = None,
 ) -> ReferenceChoice:  # fmt: skip
-    """Choose the ambient reference of the `runs` by `RULE`; `comparisons` are shown with it and do not decide.
-
-    `chosen`: source or kind that the campaign names; DataError if it is not there, or several sources are of that kind.
-    """
+    """Choose the reference of the `runs` by `RULE`, or the source or kind `chosen`; DataError: it is not one source."""
     picked: ReferenceCandidate | None = None
     chosen_by: Literal["campaign", "rule", "none"] = "none"
     text = "No run has an ambient temperature from any source: over-ambient metrics cannot be computed."
@@ -269,12 +253,9 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
         text, code = "{source:upper} {coverage}; its standard uncertainty is {u} (others: {others}).", "smallest"
     if len(near) > 1:
         text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
-    others = tuple(
-        message("{name} {u}", name=c.source, u=Value(c.uncertainty, "temperature_difference", 2))
-        for c in offered
-        if c is not picked
-    )
-    u = Value(picked.uncertainty, "temperature_difference", 2)
+    rest = [c for c in offered if c is not picked]
+    u, *of_others = (Value(c.uncertainty, "temperature_difference", 2) for c in (picked, *rest))
+    others = tuple(message("{name} {u}", name=c.source, u=of) for c, of in zip(rest, of_others, strict=True))
     of_picked = {"source": _label(picked), "coverage": coverage, "u": u}
     return picked, message(text, code=code, **of_picked, others=Listing(others), tie=_TIE)
 

@@ -76,8 +76,7 @@ def metar_record(
 
     `year`, `month`: of the first report. Each later one is put into the month that brings it nearest to the one before it, so
     a list may pass the end of a month, in either order of time; a date line in the text has the last word. `elevation` of the
-    station [m]; `source`: name of the record, the station identifier when not given. DataError if a report does not parse,
-    reports of several stations are mixed, or there is none.
+    station [m]; `source`: of the record, else the station. DataError: none, several stations, one that does not parse.
     """
     file = reports if isinstance(reports, Path) else None
     if isinstance(reports, str | Path):
@@ -111,10 +110,7 @@ class ReportText(NamedTuple):
 
 
 def split_reports(text: str) -> list[ReportText]:
-    """Cut a text into reports, which end with "=", at an empty line, or where the next line begins like a report.
-
-    Lines that begin with "#" are comments. A line "2026/05/12 14:53" gives the date of the next report.
-    """
+    """Cut a text into reports at “=”, empty lines and beginnings; “#” begins a comment, a date line dates the next."""
     reports = [ReportText("", "")]
     month: tuple[int, int] | None = None
     for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
@@ -200,12 +196,10 @@ def _pressure(decoded: Any) -> dict[str, Any]:
 
 def _raining(weather: Sequence[tuple[str | None, ...]]) -> bool | None:
     """Tell whether something falls at the station; None where the present weather is reported as missing (//)."""
-    if any("/" in (group[2] or "") + (group[4] or "") for group in weather):
+    groups = [(how or "", what or "", other or "") for how, _, what, _, other in weather]
+    if any("/" in what + other for _, what, other in groups):
         return None
-    return any(
-        any(code in (precipitation or "") for code in _FALLING) and "VC" not in (intensity or "")
-        for intensity, _, precipitation, _, _ in weather
-    )
+    return any("VC" not in how and any(code in what for code in _FALLING) for how, what, _ in groups)
 
 
 # Name in a column mapping -> key of `units.QUANTITIES`, None for text.
@@ -248,8 +242,7 @@ def station_table(
     A decimal comma is read where the delimiter is another sign. `columns`: header in the table -> "quantity [unit]", one of
     `COLUMN_QUANTITIES`; the kind of a pressure has to be declared. `timezone`: of times without an offset ("Europe/Madrid");
     `resolution`: step of the temperature reading [K]; the last decimal that the table writes when not given; `rising`: times
-    must rise. DataError: if a header is not in the table, a unit or a cell cannot be read, or a reading is impossible; says
-    which line.
+    must rise. DataError with the line: an absent header, a unit or cell that cannot be read, an impossible reading.
     """
     file = table if isinstance(table, Path) else None
     text = read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")
