@@ -7,13 +7,7 @@ from typing import Any
 import numpy as np
 import roadlog
 
-PULL_COLUMNS = {
-    "n": "rpm [rpm]",
-    "tq": "torque [N*m]",
-    "kw": "power [kW]",
-    "in": "iat [degC]",
-    "cool": "coolant [degC]",
-}
+COLUMNS = {"n": "rpm [rpm]", "tq": "torque [N*m]", "kw": "power [kW]", "in": "iat [degC]", "cool": "coolant [degC]"}
 TORQUE = {"stock": (150.0, 150.3, 149.7), "sealed": (153.0, 153.3, 152.7)}  # N·m, constant over the sweep
 IAT = {"stock": 40.0, "sealed": 30.0}  # °C during the pulls
 ELEVATION = 500.0  # m
@@ -47,13 +41,8 @@ def campaign(units: str = "si") -> dict[str, Any]:
     for order, name in enumerate(("stock", "sealed") * 3, 2):
         data["pull"].append(pull(f"{name}-{order // 2 - 1}", name, order))
     data["restriction"] = [curve("stock", 300.0), curve("sealed", 200.0)]
-    trial = {
-        "configuration": "sealed",
-        "condition": "wet",
-        "duration": "30 min",
-        "observation": "dry",
-        "adverse": False,
-    }
+    trial = {"configuration": "sealed", "condition": "wet", "duration": "30 min"}
+    trial |= {"observation": "dry", "adverse": False}
     data["exposure"] = [
         trial | {"trials": 6},
         trial | {"configuration": "stock", "adverse": True, "observation": "drops in the box"},
@@ -68,7 +57,7 @@ def campaign(units: str = "si") -> dict[str, Any]:
 def pull(id: str, configuration: str, order: int) -> dict[str, Any]:
     """Return the entry of one pull; its file is written by `write` from its id."""
     return {
-        "id": id, "configuration": configuration, "file": f"pulls/{id}.csv", "columns": dict(PULL_COLUMNS),
+        "id": id, "configuration": configuration, "file": f"pulls/{id}.csv", "columns": dict(COLUMNS),
         "measured_at": "wheel", "order": order, "time": dt.datetime(2026, 5, 20, 9, order, tzinfo=dt.UTC),
         "session": "rollers", "cell_temperature": "25 degC", "cell_pressure": "92.0 kPa", "cell_humidity": "40 %",
     }  # fmt: skip
@@ -86,9 +75,8 @@ def pull_text(configuration: str, number: int, coolant: float = 90.0) -> str:
     speed = np.arange(2000.0, 6001.0, 50.0)
     torque = TORQUE[configuration][number]
     lines = ["n,tq,kw,in,cool"]
-    lines += [
-        f"{n:.0f},{torque:.2f},{torque * n * np.pi / 30000.0:.4f},{IAT[configuration]:.1f},{coolant:.0f}" for n in speed
-    ]
+    end = f"{IAT[configuration]:.1f},{coolant:.0f}"
+    lines += [f"{n:.0f},{torque:.2f},{torque * n * np.pi / 30000.0:.4f},{end}" for n in speed]
     return "\n".join(lines) + "\n"
 
 

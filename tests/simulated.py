@@ -19,6 +19,7 @@ from intake_report.demo.route import RunPlan, SimulatedRoute, demo_route, draw_p
 from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, SimulatedVehicle, crossed_schedule
 from intake_report.demo.simulate import SimulatedRun, simulate
 
+Runs = Sequence[tuple[Intake, Day, RunPlan]]
 Basis = Literal["true_air", "sensor_element"]
 PHASES = ("city", "on-ramp", "highway")
 HOLD = 10.0  # s; how long a recovery stays within its margin, as a campaign has it
@@ -122,11 +123,8 @@ def find_metrics(
     over = temperature - ambient
     means = {name: time_mean(time, over, a, b) for name, (a, b) in events.phases.items()}
     ratio = 100.0 * (ambient + 273.15) / (temperature + 273.15)
-    stops = tuple(
-        (start, end, _slope(time, temperature, start, end))
-        for start, end, _ in events.stops
-        if end - start >= MINIMUM_STOP
-    )
+    long = [(start, end) for start, end, _ in events.stops if end - start >= MINIMUM_STOP]
+    stops = tuple((start, end, _slope(time, temperature, start, end)) for start, end in long)
     entry = events.highway_entry
     recovery = {margin: None if entry is None else _recovery(time, over, entry, margin) for margin in margins}
     return MetricTruth(
@@ -164,9 +162,7 @@ def run_events(run: SimulatedRun) -> EventsTruth:
     return find_events(run.time, run.distance, run.speed, run.route)
 
 
-def run_truth(
-    run: SimulatedRun, basis: Basis = "true_air", *, margins: tuple[float, ...] = MARGINS, alarm: float = ALARM
-) -> MetricTruth:
+def run_truth(run: SimulatedRun, basis: Basis = "true_air", *, margins=MARGINS, alarm: float = ALARM) -> MetricTruth:
     """Return the true metrics of a simulated run on one basis; margins [K], alarm limit [°C]."""
     return find_metrics(run.time, getattr(run, basis), run.ambient, run_events(run), margins=margins, alarm=alarm)
 
@@ -188,9 +184,7 @@ class Batch:
     station: Array  # air temperature outside the city, without the fluctuation that the vehicle meets [°C]
 
 
-def simulate_batch(
-    runs: Sequence[tuple[Intake, Day, RunPlan]], *, vehicle: SimulatedVehicle | None = None, step: float = FAST_STEP
-) -> Batch:
+def simulate_batch(runs: Runs, *, vehicle: SimulatedVehicle | None = None, step: float = FAST_STEP) -> Batch:
     """Simulate many runs, of many campaigns, in step; 1 s must be a multiple of `step`."""
     parts = [_part(runs[i : i + AT_ONCE], vehicle or SimulatedVehicle(), step) for i in range(0, len(runs), AT_ONCE)]
     length = max(len(time) for time, _, _ in parts)
@@ -201,9 +195,7 @@ def simulate_batch(
     return Batch(np.arange(length) * 1.0, np.concatenate([samples for _, samples, _ in parts]), **joined)
 
 
-def _part(
-    runs: Sequence[tuple[Intake, Day, RunPlan]], vehicle: SimulatedVehicle, step: float
-) -> tuple[Array, NDArray[np.int64], dict[str, Array]]:
+def _part(runs: Runs, vehicle: SimulatedVehicle, step: float) -> tuple[Array, NDArray[np.int64], dict[str, Array]]:
     stride = round(1.0 / step)
     drives = simulate(runs, demo_route(), vehicle, step)
     samples = (drives.motion.samples - 1) // stride + 1
@@ -217,9 +209,7 @@ def _part(
     return time, samples, {name: np.where(after, np.nan, values[::stride].T) for name, values in series.items()}
 
 
-def batch_truth(
-    batch: Batch, route: SimulatedRoute, basis: Basis = "true_air", *, margins: tuple[float, ...] = MARGINS
-) -> dict[str, Array]:
+def batch_truth(batch: Batch, route: SimulatedRoute, basis: Basis = "true_air", *, margins=MARGINS) -> dict[str, Array]:
     """Return headline metrics of all runs of a batch, (n,) each.
 
     "peak_iat" [°C], "peak_over_ambient" [K], "mean_city", "mean_on-ramp", "mean_highway" [K], "soak_rate" [K/min],

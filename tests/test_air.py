@@ -68,8 +68,7 @@ def test_what_cannot_be_is_refused(call, words: str) -> None:
     [(1013.0, "hPa"), (101325.0, "Pa"), (29.92, "inHg"), (760.0, "mmHg"), (14.7, "psi"), (1.01, "bar")],
 )
 def test_pressure_in_the_wrong_unit_is_named(value: float, unit: str) -> None:
-    question = air.question_pressure(value)
-    assert unit in question.remedy
+    assert unit in air.question_pressure(value).remedy
 
 
 def test_sea_level_pressure_at_1500_m_is_questioned() -> None:
@@ -96,9 +95,7 @@ def test_correction_says_where_it_holds() -> None:
 
     outside = correction("sae-j1349-2004", AirState(38.0, 88.0, 20.0))
     assert outside.in_validity is False and not outside.within_limit
-    assert codes(outside) == [
-        "correction-factor", "correction-dry-pressure", "correction-air-temperature", "correction-large",
-    ]  # fmt: skip
+    assert codes(outside) == [f"correction-{of}" for of in ("factor", "dry-pressure", "air-temperature", "large")]
     assert said(outside.limitations[2], "us") == (
         "The air temperature of 100.4\N{NO-BREAK SPACE}°F is outside the validity range of SAE J1349 "
         "(59\N{NO-BREAK SPACE}°F to 95\N{NO-BREAK SPACE}°F)."
@@ -107,8 +104,7 @@ def test_correction_says_where_it_holds() -> None:
 
     none = correction("none", AirState(5.0, 80.0, 90.0))
     assert none.factor == 1.0 and none.limitations == ()
-    total = correction("din-70020", AirState(20.0, 101.3, 90.0))
-    assert total.factor == pytest.approx(1.0, abs=1e-12)
+    assert correction("din-70020", AirState(20.0, 101.3, 90.0)).factor == pytest.approx(1.0, abs=1e-12)
     no_range = correction("sae-j607", AirState(30.0, 92.0, 60.0))
     assert no_range.in_validity is None and not no_range.within_limit
     boosted = correction("sae-j1349-2004", AirState(25.0, 100.0, 31.5), aspiration="boosted")
@@ -131,8 +127,7 @@ def test_diesel_goes_with_its_fuel_and_its_kind_of_boost() -> None:
     for form, kind in (("na", "where it is mechanically supercharged"), ("turbo", "where it is turbocharged")):
         found = correction(f"iso-1585-diesel-{form}", state, aspiration="boosted", fuel_per_cycle=40.0)
         assert codes(found) == ["correction-boost"] and kind in said(found.limitations[0], "si")
-    natural = correction("iso-1585-diesel-turbo", state, fuel_per_cycle=40.0)
-    assert codes(natural) == ["correction-engine"]
+    assert codes(correction("iso-1585-diesel-turbo", state, fuel_per_cycle=40.0)) == ["correction-engine"]
 
 
 @pytest.mark.parametrize(

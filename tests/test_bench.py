@@ -6,14 +6,7 @@ import numpy as np
 import pytest
 
 from intake_report import bench
-from intake_report.bench import (
-    RestrictionFit,
-    Scaling,
-    fit_restriction,
-    restriction_set,
-    service_times,
-    summarise_exposure,
-)
+from intake_report.bench import Scaling, fit_restriction, restriction_set, service_times, summarise_exposure
 from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError
 from intake_report.messages import Part, said
@@ -27,7 +20,7 @@ def in_si(part: Part) -> str:
     return said(part, "si").replace("\u00a0", " ")
 
 
-def at(airflow: float, *fits: RestrictionFit):
+def at(airflow: float, *fits: bench.RestrictionFit):
     """Return the rows of curves compared with the first one at an airflow."""
     return list(rows_of(restriction_set("bench", fits, fits[0].configuration, airflow).rows))
 
@@ -72,9 +65,8 @@ def test_restriction_is_compared_where_all_curves_were_measured() -> None:
     assert both.airflow == 0.11 and both.rows["drop"].tolist() == pytest.approx([0.11**2] * 2)
     outside = restriction_set("bench", [a, b], "a", 0.15)
     assert outside.airflow is None and outside.rows["drop"].isna().all()
-    assert said(outside.reason, "us").replace("\u00a0", " ") == (
-        "Restriction of a: 318 cfm is outside the measured 106 cfm to 233 cfm."
-    )
+    reason = said(outside.reason, "us").replace("\u00a0", " ")
+    assert reason == "Restriction of a: 318 cfm is outside the measured 106 cfm to 233 cfm."
     apart = restriction_set("bench", [a, fit_restriction("c", Q[3:], Q[3:] ** 2)], "a")
     assert apart.airflow is None and "of a and c have no airflow in common" in in_si(apart.reason)
 

@@ -156,10 +156,8 @@ def test_a_misspelt_column_is_said_with_the_path_as_given(spoilt, tmp_path, monk
     spoil(spoilt, "log.columns", {"Intaek (C)": "iat [degC]"})
     monkeypatch.chdir(tmp_path)
     assert cli.main(["render", "spoilt", "--out", "out"]) == 1
-    place, said = (
-        'log.columns."Intaek (C)": logs/b1-stock.csv',
-        "The log has no column “Intaek (C)”. Did you mean “Intake (C)”?",
-    )
+    place = 'log.columns."Intaek (C)": logs/b1-stock.csv'
+    said = "The log has no column “Intaek (C)”. Did you mean “Intake (C)”?"
     assert capsys.readouterr().err == f"intake-report: spoilt/campaign.toml: {place}: {said}\n"
 
 
@@ -170,10 +168,8 @@ def test_bad_weather_through_the_whole_command(spoilt, tmp_path):
     columns = {"Time": "time", "Temp": "temperature [degC]"}
     spoil(spoilt, "weather", [{"id": "air", "kind": "station", "file": "logs/air.csv", "columns": columns}])
     run = start_command("render", "spoilt", "--out", "out", cwd=tmp_path)
-    (out, said), where = (
-        run.communicate(timeout=180),
-        "spoilt/campaign.toml: weather[1]: logs/air.csv: line 2: “warm” in",
-    )
+    out, said = run.communicate(timeout=180)
+    where = "spoilt/campaign.toml: weather[1]: logs/air.csv: line 2: “warm” in"
     assert said.startswith(f"intake-report: {where}") and (out, said.count("\n"), run.returncode) == ("", 1, 1)
     assert not (tmp_path / "out" / "spoilt").exists()
 
@@ -303,9 +299,8 @@ def test_a_new_campaign_lacks_nothing_but_its_logs(tmp_path, capsys):
     # what stands in comments is TOML as well: each line alone, uncommented
     for line in re.findall(r"^# (\w+ = .*)$", text, flags=re.MULTILINE):
         tomllib.loads(line)
-    assert cli.main(["schema"]) == 0 and json.loads(capsys.readouterr().out) == Campaign.model_json_schema(
-        by_alias=True
-    )
+    assert cli.main(["schema"]) == 0
+    assert json.loads(capsys.readouterr().out) == Campaign.model_json_schema(by_alias=True)
     assert cli.main(["new", str(folder)]) == 1 and "there already" in capsys.readouterr().err
     for name in ("a b", "con", "trial."):
         assert cli.main(["new", str(tmp_path / name)]) == 1 and not (tmp_path / name).exists()

@@ -14,17 +14,8 @@ from scipy import stats
 from intake_report.analyse.evidence_limits import dyno_limitations
 from intake_report.campaign.sections import DynoSection
 from intake_report.dyno import DynoResult, analyse_pulls, difference_curves, drift, leave_out_warm_up, mean_curves
-from intake_report.dyno.pulls import (
-    COLUMNS,
-    DynoPull,
-    Grid,
-    common_grid,
-    correct,
-    estimate_at_engine,
-    make_pull,
-    on_grid,
-    pull_figures,
-)
+from intake_report.dyno import pulls as module
+from intake_report.dyno.pulls import DynoPull, Grid, common_grid, correct, estimate_at_engine, make_pull, on_grid
 from intake_report.errors import DataError
 from intake_report.loaders import read_columns
 from intake_report.messages import said
@@ -144,8 +135,7 @@ def test_smoothing_leaves_a_straight_line_and_ends_with_it(width: float, slope: 
 
 def test_smoothing_lowers_a_peak_by_its_curvature() -> None:
     # On a parabola c·x² the local line at the centre is the mean of the rows: 25 rpm apart, 10 on either side.
-    values = 300.0 - 1e-5 * (SPEED - 4500.0) ** 2
-    smoothed = on_grid(SPEED, values, np.array([4500.0]), 500.0)[0]
+    smoothed = on_grid(SPEED, 300.0 - 1e-5 * (SPEED - 4500.0) ** 2, np.array([4500.0]), 500.0)[0]
     expected = 1e-5 * 25.0**2 * 2.0 * sum(k**2 for k in range(1, 11)) / 21.0
     assert 300.0 - smoothed == pytest.approx(expected, rel=1e-9)
 
@@ -163,7 +153,7 @@ def test_figures_of_a_known_curve() -> None:
     speed = np.arange(2000.0, 6001.0, 20.0)
     linear = make_pull("p", "standard", "engine", 1, {"rpm": speed, "power": 0.03 * speed, **CELL})
     item = correct(linear, section("iso-1585-si"))
-    figures, factor = pull_figures(item, Grid(2000.0, 6000.0, 100.0, 200.0)), item.correction.factor
+    figures, factor = module.pull_figures(item, Grid(2000.0, 6000.0, 100.0, 200.0)), item.correction.factor
     assert figures["mean_power"] == pytest.approx(0.03 * 4000.0 * factor, rel=1e-12)
     assert figures["area"] == pytest.approx(0.03 * 4000.0 * 4000.0 * factor, rel=1e-12)
     assert figures["peak_power"] == pytest.approx(180.0 * factor, rel=1e-12)
@@ -176,7 +166,7 @@ def test_figures_of_a_known_curve() -> None:
 
 def test_smoothing_effect_on_a_noisy_peak_is_stated() -> None:
     item = correct(pull(noise=4.0), section())
-    rough, smooth = (pull_figures(item, Grid(2000.0, 6500.0, 100.0, width)) for width in (0.0, 500.0))
+    rough, smooth = (module.pull_figures(item, Grid(2000.0, 6500.0, 100.0, width)) for width in (0.0, 500.0))
     assert smooth["peak_power"] < rough["peak_power"] <= smooth["peak_power_unsmoothed"]
     assert smooth["smoothing_effect"] < -0.5
 
@@ -254,9 +244,8 @@ def test_drift_is_the_common_slope() -> None:
     # t(0.975, 7) = 2.3646 (any t table)
     assert (found.high - found.low) / 2.0 == pytest.approx(2.3646 * error, rel=1e-4)
     assert found.detected and found.share < 0.05
-    warm = replace(
-        found, quantity="temperature_difference", slope=-1.8
-    )  # kW/K: a kelvin is 1.8 °F, a kilowatt 1.341 hp
+    # kW/K: a kelvin is 1.8 °F, a kilowatt 1.341 hp
+    warm = replace(found, quantity="temperature_difference", slope=-1.8)
     shown = [DRIFT["text"](warm, system).replace("\u202f", " ").replace("\u00a0", " ") for system in ("si", "us")]
     assert shown == ["\u22121.80 kW/K", "\u22121.34 hp/°F"]
 
@@ -355,7 +344,7 @@ def test_columns_of_a_table(tmp_path: Path, delimiter: str, decimal: str) -> Non
     rows = ["# made for a test", "Speed,Torque,Air", "1000,73.7562,82.4", "1500,147.5125,82.4"]
     text = "\n".join(row.replace(",", "|").replace(".", decimal).replace("|", delimiter) for row in rows)
     (tmp_path / "p.csv").write_text(text, encoding="utf-8")
-    found = read_columns(tmp_path / "p.csv", MAPPING, COLUMNS)
+    found = read_columns(tmp_path / "p.csv", MAPPING, module.COLUMNS)
     # 1 lbf·ft is 0.45359237 kg · 9.80665 m/s² · 0.3048 m, exact by definition: 1.3558179 N·m
     np.testing.assert_allclose(found["torque"], [100.0, 200.0], atol=2e-4)
     assert found["cell_temperature"][0] == pytest.approx(28.0, abs=1e-9)
@@ -381,4 +370,4 @@ def test_bad_tables(tmp_path: Path, mapping: dict[str, str], text: str | None, m
     path = tmp_path / "p.csv"
     path.write_text(text or "Speed,Torque\n1000,5\n", encoding="utf-8")
     with pytest.raises(DataError, match=message):
-        read_columns(path, mapping, COLUMNS)
+        read_columns(path, mapping, module.COLUMNS)

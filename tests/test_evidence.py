@@ -110,9 +110,8 @@ def test_curves_of_one_source_and_without_common_airflow_are_told(tmp_path: Path
     drops = {350: 9, 400: 12}
     with pytest.raises(DataError, match="two restriction curves of one source"):
         bench_evidence(write(tmp_path / "a", restriction=[*CURVES, curve("trial", "road", drops)]))
-    road = bench_evidence(write(tmp_path / "b", restriction=[*CURVES, curve("standard", "road", drops)])).restrictions[
-        1
-    ]
+    told = bench_evidence(write(tmp_path / "b", restriction=[*CURVES, curve("standard", "road", drops)]))
+    road = told.restrictions[1]
     assert road.airflow is None and "no airflow in common" in said(road.reason, "si")
 
 

@@ -78,9 +78,8 @@ def test_somebody_without_rights_and_with_a_home_that_cannot_be_written(small):
         (place / "out").mkdir()
         os.chown(place / "out", 65534, 65534)
         environment = {"HOME": str(place / "home"), "PATH": os.environ["PATH"]}
-        who = subprocess.run(
-            [*AS_NOBODY.split(), "touch", place / "home" / "file"], env=environment, capture_output=True
-        )
+        touch = [*AS_NOBODY.split(), "touch", place / "home" / "file"]
+        who = subprocess.run(touch, env=environment, capture_output=True)
         assert who.returncode != 0, "the home cannot be written"
         command = [*AS_NOBODY.split(), *COMMAND, "render", place / "campaign", "--date", DATE, "--out", place / "out"]
         run = subprocess.run(command, env=environment, capture_output=True, encoding="utf-8", timeout=300)

@@ -120,11 +120,9 @@ def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
 def test_dots_figure_shows_each_value_once_and_the_means(demo):
     result = demo.chain.result
     keys = drawable(result)[:3]
-    panels = plots_values.dots_figure(result, keys, "").get_axes()
-    for panel, key in zip(panels, keys, strict=False):
+    for panel, key in zip(plots_values.dots_figure(result, keys, "").get_axes(), keys, strict=False):
         drawn = sorted(float(y) for line in panel.get_lines() for y in np.atleast_1d(line.get_ydata()))
-        values = sorted(v.value for v in result.of(key.key) if v.value is not None)
-        assert drawn == pytest.approx(values)
+        assert drawn == pytest.approx(sorted(v.value for v in result.of(key.key) if v.value is not None))
         assert metric_title(key, result.units) == panel.get_title(loc="left").replace("\n", " ")
 
 

@@ -252,9 +252,7 @@ def test_bad_log_is_one_sentence_with_its_file(tmp_path, text, said):
          r"the disk is full; 0\.0 MB of the report were written\. Free some ten megabytes"),
     ],
 )  # fmt: skip
-def test_a_failure_leaves_no_folder_and_the_earlier_report(
-    copy, executed, tmp_path, monkeypatch, step, error, sentence
-):
+def test_failure_leaves_no_folder_and_the_earlier_report(copy, executed, tmp_path, monkeypatch, step, error, sentence):
     before = copy.report.files()
     monkeypatch.setattr(f"intake_report.{step}", Mock(side_effect=error))
     edit(copy, "crew")

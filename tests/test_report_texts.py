@@ -178,8 +178,7 @@ def test_pdf_is_archival_and_has_bookmarks_contents_and_page_numbers(report):
 
 def test_attachments_of_the_pdf_are_the_bytes(any_report, demo, small):
     source = demo.file if "ramp-trial" in any_report.folder.parts else small.file
-    attached = {name: data for name, [data] in any_report.pdf.attachments.items()}
-    assert attached == {
+    assert {name: data for name, [data] in any_report.pdf.attachments.items()} == {
         "results.json": (any_report.folder / "results.json").read_bytes(),
         "campaign.toml": source.read_bytes(),
     }

@@ -27,16 +27,14 @@ def test_without_censoring_it_is_the_blocked_comparison():
 def tobit_profile(values, censored, configuration, block, name, delta):
     """Censored normal log likelihood with the effect of `name` held, by a general optimiser (independent of ours)."""
     others = sorted(set(configuration) - {"stock", name})
-    columns = [[float(c == o) for c in configuration] for o in others] + [
-        [float(b == k) for b in block] for k in sorted(set(block))
-    ]
+    columns = [[float(c == o) for c in configuration] for o in others]
+    columns += [[float(b == k) for b in block] for k in sorted(set(block))]
     x = np.array(columns).T
     y = np.array(values) - delta * np.array([c == name for c in configuration])
     open_ = np.array(censored)
 
     def negative(p):
-        s = math.exp(p[-1])
-        z = (y - x @ p[:-1]) / s
+        z = (y - x @ p[:-1]) / math.exp(p[-1])
         return -(np.sum(stats.norm.logpdf(z[~open_]) - p[-1]) + np.sum(stats.norm.logsf(z[open_])))
 
     start = np.append(np.linalg.lstsq(x, y, rcond=None)[0], math.log(5.0))
@@ -107,8 +105,7 @@ def held_with_repeats(campaigns: int, interaction: float, limit: float = 1.6) ->
     ids, blocks = ["a", "a", "b", "b"] * 3, np.repeat([1, 2, 3], 4).tolist()
     inside = n = 0
     while n < campaigns:
-        cells = rng.normal(0.0, interaction, (3, 2)).repeat(2, axis=1).ravel()
-        times = cells + rng.normal(0.0, 1.0, 12)
+        times = rng.normal(0.0, interaction, (3, 2)).repeat(2, axis=1).ravel() + rng.normal(0.0, 1.0, 12)
         side = (times > limit).astype(int)
         if not 0 < side.sum() < 5:
             continue
@@ -162,8 +159,7 @@ def simulate(count, end, effects, blocks, seed):
     covered = given_interval = 0
     for _ in range(count):
         day = np.repeat(rng.normal(0, 15, blocks), len(effects))
-        times = 150 + day + np.tile(effects, blocks) + rng.normal(0, 8, day.size)
-        values, censored = cut(times, end)
+        values, censored = cut(150 + day + np.tile(effects, blocks) + rng.normal(0, 8, day.size), end)
         if all(censored):
             continue
         days = np.repeat(np.arange(blocks), len(effects)).tolist()

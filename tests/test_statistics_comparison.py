@@ -72,8 +72,7 @@ def least_squares(values, configuration, block, name):
 
 
 def test_three_by_three_is_half_own_half_pooled():
-    values = [41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0]
-    got = blocked(values, "abc" * 3, "111222333")
+    got = blocked([41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0], "abc" * 3, "111222333")
     assert list(got) == ["b", "c"]
     for result in got.values():
         # closed form: between 3.2 of the own scatter and 4 of the pooled one, 64/17

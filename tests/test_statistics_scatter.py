@@ -10,23 +10,14 @@ from scipy import optimize, stats
 from intake_report import statistics
 from intake_report.errors import DataError
 from intake_report.metrics.recovery import CAVEATS, decay, fit_recovery, fit_recovery_many, runs_test
-from intake_report.statistics import (
-    combine,
-    compare_means,
-    conformance_probability,
-    decide,
-    equivalence,
-    guard_band,
-    lag_one,
-)
+from intake_report.statistics import combine, compare_means, decide, equivalence, guard_band, lag_one
 
 RNG = np.random.default_rng(0)  # not used where all orders are counted
 sane = st.floats(-500, 500).map(lambda x: round(x, 2))
 
 
 def test_lag_one_finds_a_drift_and_not_an_alternation_of_noise():
-    rng = np.random.default_rng(5)
-    drift = np.linspace(0, 6, 9) + rng.normal(0, 0.5, 9)
+    drift = np.linspace(0, 6, 9) + np.random.default_rng(5).normal(0, 0.5, 9)
     got = lag_one([drift], np.random.default_rng(1))
     assert got.correlation > 0.5 and got.p_value < 0.01
     assert lag_one([[1.0, 2.0], [3.0]], RNG).correlation is None  # of two values it is not shown
@@ -43,8 +34,7 @@ def test_lag_one_keeps_its_level():
 @given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=8))
 def test_runs_test_by_counting_every_order(signs):
     got = runs_test(np.array(signs))
-    a = signs.count(1.0)
-    if a in (0, len(signs)):
+    if signs.count(1.0) in (0, len(signs)):
         assert got is None
         return
     every = [1 + sum(x != y for x, y in pairwise(o)) for o in set(permutations(signs))]
@@ -98,7 +88,7 @@ def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
 def test_exact_value():
     assert decide(1.0, 0.0, high=1.0).decision == "conforms"
     assert decide(1.1, 0.0, high=1.0).decision == "does not conform"
-    tail = conformance_probability(0.0, 1.0, 9.0, 10.0)  # a difference of small numbers, not of numbers near one
+    tail = statistics.conformance_probability(0.0, 1.0, 9.0, 10.0)  # of small numbers, not of numbers near one
     assert tail == pytest.approx(stats.norm.sf(9.0) - stats.norm.sf(10.0), rel=1e-9, abs=0.0)
 
 
@@ -112,7 +102,7 @@ def test_equivalence_is_the_shorter_interval_inside_the_margin(a, b, margin):
     if p <= 0.05:
         assert -margin < shorter.low and shorter.high < margin
     found = difference.difference, difference.standard_error
-    assert p == pytest.approx(1.0 - conformance_probability(*found, -margin, margin, difference.df))
+    assert p == pytest.approx(1.0 - statistics.conformance_probability(*found, -margin, margin, difference.df))
 
 
 def test_no_difference_shown_is_not_equivalence():
@@ -139,8 +129,7 @@ def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, t=T):
 @settings(max_examples=60)
 @given(st.floats(8, 250), st.floats(-40, 60), st.floats(2, 60), st.sampled_from([-1, 1]))
 def test_exact_data_give_the_parameters_back(tau, final, change, sign):
-    y = final + sign * change * decay(T, tau)
-    got = fit_recovery(T, y)
+    got = fit_recovery(T, final + sign * change * decay(T, tau))
     assert (got.final, got.change, got.tau) == pytest.approx((final, sign * change, tau), rel=1e-6, abs=1e-6)
 
 

@@ -51,10 +51,7 @@ def test_the_month_rolls_over_in_either_order(backwards):
     assert [o.time for o in record.observations] == [pd.Timestamp(t) for t in times]
 
 
-@given(
-    start=st.datetimes(datetime(2000, 1, 1), datetime(2060, 1, 1)),
-    hours=st.lists(st.integers(1, 24 * 13), min_size=1, max_size=8),
-)
+@given(st.datetimes(datetime(2000, 1, 1), datetime(2060, 1, 1)), st.lists(st.integers(1, 312), min_size=1, max_size=8))
 def test_any_list_with_gaps_under_two_weeks_gets_its_dates_back(start, hours):
     times = [start.replace(second=0, microsecond=0, tzinfo=UTC)]
     for step in hours:
@@ -161,9 +158,7 @@ def test_without_elevation_there_is_no_station_pressure():
 
 def test_station_pressure_given_as_altimeter_setting_is_questioned():
     # 870 hPa is what a barometer shows at 1,250 m; as a setting it is hardly possible weather.
-    report = PLAIN.replace("Q1016", "Q0870")
-    record = metar_record(report, year=2026, month=5, elevation=1250.0)
-    (notice,) = record.notices
+    (notice,) = metar_record(PLAIN.replace("Q1016", "Q0870"), year=2026, month=5, elevation=1250.0).notices
     assert notice.code == "pressure-questioned"
     assert said(notice, "si").endswith("would be usual as station pressure at 1250\N{NO-BREAK SPACE}m.")
     # A reader of the other unit system gets all of it in those units: 1250 m are 4101 ft, 95 kPa are 28.1 inHg.

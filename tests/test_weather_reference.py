@@ -41,11 +41,7 @@ def test_the_start_of_a_log_and_a_gap_in_speed_are_not_known_to_be_fast():
     assert too_slow(dataclasses.replace(run, speed_time=np.empty(0), speed=np.empty(0))).all()
 
 
-@given(
-    speeds=st.lists(st.floats(0.0, 130.0), min_size=1, max_size=60),
-    step=st.floats(1.0, 9.9),
-    offset=st.floats(0.0, 0.9),
-)
+@given(st.lists(st.floats(0.0, 130.0), min_size=1, max_size=60), st.floats(1.0, 9.9), st.floats(0.0, 0.9))
 def test_mask_agrees_with_a_plain_loop(speeds, step, offset):
     clock = step * np.arange(len(speeds))
     time = clock + offset
@@ -127,8 +123,7 @@ def test_the_rule():
     assert chosen.uncertainty == pytest.approx(0.5 / math.sqrt(3.0)) and chosen.picked.uncertainty_between == 0.0
     assert "covers every run" in why(chosen) and "vehicle 1.15 K" in why(chosen)
     # Within 0.05 K the stated order decides.
-    near = candidate("probe", "handheld", RUNS, 0.45)
-    chosen = choose_reference([near, good], RUNS)
+    chosen = choose_reference([candidate("probe", "handheld", RUNS, 0.45), good], RUNS)
     assert chosen.source == "AAAA" and "within 0.05 K" in why(chosen)
     assert choose_reference([candidate("probe", "handheld", RUNS, 0.3), good], RUNS).source == "probe"
     # Nobody covers all: most, and the rest is named.

@@ -36,8 +36,7 @@ def test_every_quantity():
         "g": "wind_gust [kt]", "dir": "wind_direction [deg]", "r": "rain [in]", "s": "sky",
     }  # fmt: skip
     text = "t;a;d;q;w;g;dir;r;s\n1778587200;20,0;10,0;1013;5;20;270;0,1;few clouds\n1778588200;21;10;1013;--;;;0;\n"
-    record = station_table(text, columns, source="s", elevation=500.0)
-    first, second = record.observations
+    first, second = station_table(text, columns, source="s", elevation=500.0).observations
     assert first.time == pd.Timestamp(1778587200, unit="s", tz="UTC")
     assert first.station_pressure == pytest.approx(air.station_pressure(101.3, 500.0))
     assert first.pressure == pytest.approx(101.3)
@@ -104,9 +103,7 @@ def test_bad_tables_get_one_clear_sentence(tmp_path, text, change, says, where, 
     assert remedy in (caught.value.remedy or "")
 
 
-@pytest.mark.parametrize(
-    ("clock", "says"), [("2026-10-25 02:30", "exists twice"), ("2026-03-29 02:30", "does not exist")]
-)
+@pytest.mark.parametrize("clock, says", [("2026-10-25 02:30", "exists twice"), ("2026-03-29 02:30", "does not exist")])
 def test_clock_change(clock, says):
     columns = {"t": "time", "a": "temperature [degC]"}
     with pytest.raises(DataError, match=says) as caught:
@@ -182,8 +179,7 @@ def test_two_sources_reveal_what_one_value_cannot():
         return handheld_record(name, readings, elevation=elevation)
 
     right = record("a", float(air.station_pressure(101.3, 200.0)), 200.0)
-    wrong = record("b", 101.3, 200.0)
-    notice = compare_pressures(wrong, right)
+    notice = compare_pressures(record("b", 101.3, 200.0), right)
     # 200 m are 2.35 % of pressure in the standard atmosphere (ISO 2533), 2.4 kPa.
     assert notice is not None and notice.code == "pressures-differ"
     expected = 101.3 * (101.325 / air.isa_pressure(200.0) - 1.0)

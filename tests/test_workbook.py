@@ -49,8 +49,7 @@ def test_tables_hold_what_the_results_hold(notebook):
     for value in result.values:
         if value.value is not None and result.metric(value.key).spec.quantity == "temperature_difference":
             assert frame.loc[value.key, value.run] == pytest.approx(1.8 * value.value)
-    shown = ir.comparisons(result)
-    assert list(shown["verdict"]) == [c.verdict for c in result.comparisons]
+    assert list(ir.comparisons(result)["verdict"]) == [c.verdict for c in result.comparisons]
 
 
 def test_a_run_as_a_table_has_no_holes_between_its_samples(notebook):

@@ -19,8 +19,7 @@ def along(corners: Sequence[tuple[float, float]], at: np.ndarray) -> tuple[np.nd
 
 
 def to_degrees(x, y, centre: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
-    projected = pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps="WGS84")
-    return projected(x, y, inverse=True)[::-1]
+    return pyproj.Proj(proj="aeqd", lat_0=centre[0], lon_0=centre[1], ellps="WGS84")(x, y, inverse=True)[::-1]
 
 
 def length(corners: Sequence[tuple[float, float]]) -> float:

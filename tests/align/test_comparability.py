@@ -8,23 +8,15 @@ import pandas as pd
 import pytest
 
 from align.roads import ONE_WAY, drive
-from intake_report.align import (
-    CRITERIA,
-    AcceptanceLimit,
-    AlignSettings,
-    Comparability,
-    PhaseSettings,
-    RunSurroundings,
-    align_runs,
-    assess,
-)
+from intake_report import align
+from intake_report.align import CRITERIA, AcceptanceLimit, Comparability, PhaseSettings, RunSurroundings
 from intake_report.messages import Message, said
 
 LIMITS = [(0, 40), (4300, 60), (4600, 75), (4800, 110)]
 STOPS = [(1500, 20), (4000, 15)]
 DAY = pd.Timestamp("2026-05-04T07:00:00Z")
 USUAL = RunSurroundings(ambient=20.0, wind=5.0, rain=False)
-SETTINGS = AlignSettings(
+SETTINGS = align.AlignSettings(
     run="r0",
     phases=(
         PhaseSettings("city", "city", 0, 4200),
@@ -38,8 +30,7 @@ SETTINGS = AlignSettings(
 def like(name: str, iat: float = 25.0, coolant: float = 80.0, *, seed: int = 9, limits=LIMITS, stops=STOPS, **driven):
     """One drive of the route; like the others but for what is stated."""
     run, _ = drive(name, ONE_WAY, limits=limits, stops=stops, seed=seed, **driven)
-    frame = run.frame.assign(iat=iat, coolant=coolant)
-    return replace(run, frame=frame, start=DAY)
+    return replace(run, frame=run.frame.assign(iat=iat, coolant=coolant), start=DAY)
 
 
 @cache
@@ -53,7 +44,7 @@ def campaign(*odd) -> tuple:
 
 def judge(runs, conditions=None, **limits) -> Comparability:
     known = {run.run: USUAL for run in runs} | (conditions or {})
-    return assess(align_runs(runs, SETTINGS), SETTINGS, known, limits)
+    return align.assess(align.align_runs(runs, SETTINGS), SETTINGS, known, limits)
 
 
 def codes(comparability: Comparability, run: str, outcome: str) -> set[str]:
@@ -142,8 +133,7 @@ def test_half_a_route_is_excluded_and_does_not_set_the_median() -> None:
 
 def test_wrong_route_is_excluded_with_its_reason() -> None:
     odd, _ = drive("odd", ONE_WAY[::-1], seed=9)
-    result = judge(campaign(odd))
-    (reason, _) = result.excluded()["odd"]
+    (reason, _) = judge(campaign(odd)).excluded()["odd"]
     assert isinstance(reason, Message) and reason.code == "reversed"
 
 
@@ -152,8 +142,7 @@ def test_limits_of_the_campaign_replace_the_defaults() -> None:
     warm = {"odd": RunSurroundings(ambient=23.0, ambient_start=20.0)}
     assert "ambient" in codes(judge(campaign(odd), warm), "odd", "fail")
     assert "ambient" in codes(judge(campaign(odd), warm, ambient=AcceptanceLimit(5.0)), "odd", "pass")
-    hard = judge(campaign(odd), warm, ambient=AcceptanceLimit(1.0, hard=True))
-    assert list(hard.excluded()) == ["odd"]
+    assert list(judge(campaign(odd), warm, ambient=AcceptanceLimit(1.0, hard=True)).excluded()) == ["odd"]
 
 
 def of_configurations(*names: str) -> dict[str, RunSurroundings]:
@@ -163,8 +152,7 @@ def of_configurations(*names: str) -> dict[str, RunSurroundings]:
 def test_soak_at_the_start_is_compared_within_a_configuration() -> None:
     """What an intake itself does to the first minute is the effect under test and no failure."""
     hot = [like(f"r{k}", 35, seed=k) for k in (3, 4)]
-    known = of_configurations("a", "a", "a", "b", "b")
-    result = judge(campaign(*hot), known)
+    result = judge(campaign(*hot), of_configurations("a", "a", "a", "b", "b"))
     assert not any("start-over-ambient" in codes(result, run, "fail") for run in result.facts)
     soak = {check.runs: check.outcome for check in result.pairs if check.code == "start-over-ambient"}
     assert ("r0", "r3") not in soak and soak["r3", "r4"] == "pass"
@@ -218,8 +206,7 @@ def test_the_runs_of_a_block_lie_within_hours() -> None:
     # two runs of a block can only say that they are far from each other
     pair = judge(runs[:3] + runs[4:], known)
     assert {run for run in ("r4", "r5") if "block-hours" in codes(pair, run, "fail")} == {"r4", "r5"}
-    wide = judge(runs, known, **{"block-hours": AcceptanceLimit(150.0)})
-    assert not codes(wide, "r5", "fail")
+    assert not codes(judge(runs, known, **{"block-hours": AcceptanceLimit(150.0)}), "r5", "fail")
     lone = judge(runs, known | {"r0": replace(known["r0"], block="spring"), "r1": replace(known["r1"], block="")})
     assert "no other run of its block" in texts(lone, "r0", "unknown")["block-hours"]
     assert "block-hours" not in {check.code for check in lone.checks if check.runs == ("r1",)}

@@ -30,8 +30,7 @@ def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
 @given(st.lists(st.floats(0, 200), min_size=2, max_size=50), st.floats(0.01, 20.0))
 def test_driven_distance_never_falls_and_adds_up(values: list[float], step: float) -> None:
     time, speed = np.arange(len(values)) * step, np.array(values)
-    fine = np.linspace(time[0], time[-1], 301)
-    way = driven(time, speed, fine)
+    way = driven(time, speed, np.linspace(time[0], time[-1], 301))
     assert (np.diff(way) >= -1e-6).all()
     assert way[-1] == pytest.approx(np.trapezoid(speed / 3.6, time), abs=1e-6)
 
@@ -42,12 +41,8 @@ def distance_of(values) -> pd.Series:
 
 def test_phases_by_distance_between_samples() -> None:
     distance = distance_of([np.nan, 0, 10, 20, 20, 20, 30, 40])
-    phases = (
-        PhaseSettings("a", "city", 0, 15),
-        PhaseSettings("b", "highway", 20, 40),
-        PhaseSettings("c", "city", 90, 99),
-    )
-    a, b = find_phases(distance, phases)
+    abc = (PhaseSettings("a", "city", 0, 15), PhaseSettings("b", "highway", 20, 40), PhaseSettings("c", "city", 90, 99))
+    a, b = find_phases(distance, abc)
     assert (a.start, a.end, b.start, b.end) == (1.0, 2.5, 3.0, 7.0)
     assert a.complete and b.complete
     (cut_short,) = find_phases(distance_of([0, 10, 20]), (PhaseSettings("a", "city", 5, 200),))
@@ -112,8 +107,7 @@ def test_stops_of_different_runs_meet_at_their_junction() -> None:
 
 def test_real_laps_stop_at_shared_places(drives: Path) -> None:
     alignment = align_runs(loop_runs(drives, range(0, 30, 3)))
-    common = [place for place in alignment.places if place.share >= 0.5]
-    assert len(common) >= 3
+    assert len([place for place in alignment.places if place.share >= 0.5]) >= 3
     for run in alignment.runs:
         for stop in run.stops:
             assert (stop.place is None) == (not np.isfinite(stop.distance))
@@ -130,5 +124,4 @@ def test_groups_are_no_wider_than_told_and_do_not_overlap(values: list[float], w
 
 
 def test_a_dense_junction_is_not_cut() -> None:
-    at = np.array([0.0, 90, 95, 98, 100, 101, 103, 110, 190])
-    assert len(set(group(at, 60.0)[1:8].tolist())) == 1
+    assert len(set(group(np.array([0.0, 90, 95, 98, 100, 101, 103, 110, 190]), 60.0)[1:8].tolist())) == 1

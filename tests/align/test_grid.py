@@ -65,8 +65,7 @@ def test_a_gap_of_the_channel_is_not_bridged() -> None:
 def test_a_loop_begun_elsewhere_fills_every_cell_once() -> None:
     base, _ = drive("base", LOOP, noise=0.5, seed=2)
     other, _ = drive("other", [LOOP[3], *LOOP[4:], *LOOP[1:4]], seed=3)
-    alignment = align_runs([base, other], AlignSettings(run="base"))
-    grid = grid_by_place(alignment)
+    grid = grid_by_place(align_runs([base, other], AlignSettings(run="base")))
     assert (grid.passes[1] == 1).mean() > 0.97
     assert grid.dwell[1].sum() == pytest.approx(other.frame.index[-1], rel=0.03)
     assert np.nanmedian(grid.speed()[1]) == pytest.approx(50, abs=2)
@@ -103,10 +102,8 @@ def test_phases_begin_where_all_runs_are_and_have_names_of_the_road() -> None:
     """Town, country, a rise to the highway, country and town again; each run begins and ends elsewhere."""
     limits = [(0, 40), (2500, 70), (7200, 75), (7400, 110), (12000, 70), (15000, 35)]
     road, stops = [(0, 0), (18000, 0)], [(900, 20)]
-    runs = [
-        drive(f"r{k}", road, limits=limits, stops=stops, begin=90.0 * k, end=17900 - 80 * k, seed=k)[0]
-        for k in range(4)
-    ]
+    more = {"limits": limits, "stops": stops}
+    runs = [drive(f"r{k}", road, **more, begin=90.0 * k, end=17900 - 80 * k, seed=k)[0] for k in range(4)]
     alignment = align_runs(runs, AlignSettings(run="r0"))
     phases = propose_phases(alignment)
     assert [phase.name for phase in phases] == ["city", "country", "ramp", "highway", "country-2", "city-2"]

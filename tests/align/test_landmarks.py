@@ -86,9 +86,8 @@ def backwards(run: StubRun) -> StubRun:
 
 def real_direction(alignment, names: set[str]) -> list[str]:
     """What was found of each run: "ours", "reversed", or why not."""
-    return [
-        "ours" if alignment.run(n).grade != "refused" else alignment.run(n).findings[0].text.code for n in sorted(names)
-    ]
+    runs = map(alignment.run, sorted(names))
+    return ["ours" if run.grade != "refused" else run.findings[0].text.code for run in runs]
 
 
 @pytest.mark.parametrize(
@@ -162,8 +161,7 @@ def likeliest_shifts(profiles, lines, who, grid, hidden) -> np.ndarray:
         scale, offset = lines[i]
         table = usual_speeds(total - tallies[i])[hidden]
         speed = profiles[i].at((grid[hidden][:, None] - offset - tries[None, :]) / scale)
-        score = table[np.arange(len(table))[:, None], classes(speed)].sum(axis=0)
-        out.append(tries[int(np.argmax(score))])
+        out.append(tries[int(np.argmax(table[np.arange(len(table))[:, None], classes(speed)].sum(axis=0)))])
     return np.array(out)
 
 

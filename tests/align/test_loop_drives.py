@@ -29,8 +29,7 @@ def test_every_lap_is_matched_where_it_covers_the_route_and_its_distance_never_f
 def test_first_laps_of_a_session_are_told_to_join_from_off_the_route(laps: Alignment) -> None:
     # The first lap of each day's session starts 600 m and more away from where the others start
     for lap in laps.runs:
-        first = lap.clean.frame.iloc[0]
-        if first["latitude"] > 51.5785 and not lap.on_route[0]:
+        if lap.clean.frame.iloc[0]["latitude"] > 51.5785 and not lap.on_route[0]:
             assert "joins-route" in {note.code for note in lap.notes} and np.isnan(lap.distance.iloc[0]), lap.run
 
 

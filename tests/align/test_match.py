@@ -162,8 +162,7 @@ def test_a_run_without_position_is_placed_among_runs_with_one() -> None:
     limits = [(0, 50), (1500, 30), (2200, 60), (3500, 40), (4300, 80), (5600, 50), (6400, 100), (8000, 60)]
     located = [drive(f"r{i}", ONE_WAY, stops=stops, limits=limits, seed=50 + i)[0] for i in range(3)]
     hidden, true = drive("hidden", ONE_WAY, stops=stops, limits=limits, scale=0.98, seed=60)
-    bare = make_run("hidden", hidden.frame.index, speed=hidden.frame["speed"])
-    alignment = align_runs([*located, bare])
+    alignment = align_runs([*located, make_run("hidden", hidden.frame.index, speed=hidden.frame["speed"])])
     aligned = alignment.run("hidden")
     assert aligned.method == "speed" and aligned.cross_track is None
     assert np.nanmax(np.abs(aligned.distance.to_numpy() - true)) < 60.0
@@ -176,9 +175,7 @@ def test_a_run_without_position_is_placed_among_runs_with_one() -> None:
         (7980, 0, 1, "poor"), (8988, 14, 1, "fair"), (8988, 16, 1, "poor"),
     ],
 )  # fmt: skip
-def test_a_grade_goes_with_coverage_and_distance_from_the_path(
-    end: float, aside: float, noise: float, expected: str
-) -> None:
+def test_a_grade_goes_with_coverage_and_distance_from_the_path(end, aside, noise, expected) -> None:
     """The route is 8,988 m long: 100, 98, 96, 91 and 89 % of it; noise of 7 and 8.5 m lies 4.7 and 5.6 m off it."""
     run, _ = drive("run", [(x, y + aside) for x, y in STRAIGHT], end=end, noise=noise, seed=14)
     aligned, _ = matched(STRAIGHT, run)
@@ -188,9 +185,7 @@ def test_a_grade_goes_with_coverage_and_distance_from_the_path(
 @pytest.mark.parametrize(("north", "side"), [(6.6, "left"), (-6.6, "right")])
 def test_a_run_beside_the_path_is_on_its_side(north: float, side: str) -> None:
     """Driving east, north is to the left."""
-    near, run = (
-        drive("run", [(x, y + share * north) for x, y in STRAIGHT], noise=1.0, seed=15)[0] for share in (0.8, 1)
-    )
+    near, run = (drive("run", [(x, y + s * north) for x, y in STRAIGHT], noise=1.0, seed=15)[0] for s in (0.8, 1))
     aligned, _ = matched(STRAIGHT, run)
     assert not matched(STRAIGHT, near)[0].findings
     (finding,) = aligned.findings

@@ -40,8 +40,7 @@ def detoured(run: StubRun, extra: float) -> StubRun:
     """The run with `extra` metres at 50 km/h more, half way."""
     time, speed = run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
     at = int(np.searchsorted(np.cumsum(speed / 3.6) * 1.023, DETOUR))
-    more = np.full(round(extra / (50.0 / 3.6)), 50.0)
-    shown = np.concatenate([speed[:at], more, speed[at:]])
+    shown = np.concatenate([speed[:at], np.full(round(extra / (50.0 / 3.6)), 50.0), speed[at:]])
     return make_run(run.run, np.arange(shown.size, dtype=float) + time[0], speed=shown)
 
 
@@ -61,8 +60,7 @@ def test_simulated_runs_are_verified_and_one_with_a_detour_is_not(seed: int, det
     (note,) = plain[1].notes
     assert "(other runs: " in said(note, "si") and "of its way lies within" in said(note, "si")
     for extra in detours:
-        some = [*runs[:4], detoured(runs[4], extra), runs[5]]
-        aligned = align_runs(some, REFERENCE)
+        aligned = align_runs([*runs[:4], detoured(runs[4], extra), runs[5]], REFERENCE)
         assert aligned.run("r4").grade in ("poor", "place not verified", "refused"), (seed, extra)
         others = [run for run in aligned.runs[1:] if run.run != "r4"]
         assert {run.grade for run in others} == {"fair"} and not any(run.findings for run in others)
@@ -82,8 +80,7 @@ def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place
         monkeypatch.setattr(speed_only, "settle", tilted)
         run = align_runs(runs, REFERENCE).run("r4")
         assert run.grade == "poor" and "scale-alone" in {finding.text.code for finding in run.findings}
-        middles = np.arange(STRETCH / 2, ROAD, STRETCH)
-        true = 0.011 * (middles - about * ROAD)
+        true = 0.011 * (np.arange(STRETCH / 2, ROAD, STRETCH) - about * ROAD)
         assert run.residual == pytest.approx(np.sqrt(np.mean(true**2)), rel=0.15)
         found = [finding.text for finding in run.findings if finding.text.code == "misplaced"]
         assert bool(found) == (about != 0.5)
@@ -104,8 +101,7 @@ def test_a_road_at_one_speed_tells_nothing_of_the_place() -> None:
     """Every shift within reach is as likely as any other: its standard deviation is that of a rectangle."""
     profile = landmarks.Profile(np.full(2001, 90.0), STEP)
     tallies = [landmarks.place(profile, np.arange(2001) * STEP, (1.0, 0.0))] * 5
-    table = landmarks.usual_speeds(np.sum(tallies, axis=0))
-    own = evidence(profile, table, (1.0, 0.0))
+    own = evidence(profile, landmarks.usual_speeds(np.sum(tallies, axis=0)), (1.0, 0.0))
     placement = place_by_stretches(own[5:15], learnt([own[5:15]] * 4))
     assert placement is not None and placement.misplaced == ()
     assert placement.residual == pytest.approx(np.sqrt(np.mean(SHIFTS**2)), rel=0.01)
@@ -183,7 +179,6 @@ def test_recorded_commutes_shifted_in_windows(drives: Path, part) -> None:
         misplaced, unverified, wrong = np.sum(rows, axis=0)
         print(f"{name} {extra:g} m: {len(rows)}, misplaced {misplaced}, unverified {unverified}, wrongly fair {wrong}")
         # one junction alone tells of what comes and goes on a motorway
-        most = 0.2 if name == "middle" else 0.05
-        assert wrong <= binom.ppf(0.999, len(rows), most), (name, extra)
+        assert wrong <= binom.ppf(0.999, len(rows), 0.2 if name == "middle" else 0.05), (name, extra)
     assert false <= 0.05 * len(untouched)
     assert fair >= 0.7 * len(untouched)

@@ -22,9 +22,7 @@ def parked(name: str) -> StubRun:
     return make_run(name, np.arange(200), latitude=latitude, longitude=longitude, speed=np.zeros(200))
 
 
-@pytest.mark.parametrize(
-    ("left_out", "alone"), [((), "shorter than 30 m"), (("latitude", "longitude"), "did not move")]
-)
+@pytest.mark.parametrize("left_out, alone", [((), "shorter than 30 m"), (("latitude", "longitude"), "did not move")])
 def test_a_vehicle_that_never_moved(left_out, alone) -> None:
     runs = [parked("parked"), *(drive(f"r{k}", ONE_WAY, seed=k)[0] for k in range(3))]
     still, *moving = [replace(run, frame=run.frame.drop(columns=list(left_out))) for run in runs]
@@ -37,8 +35,7 @@ def test_a_vehicle_that_never_moved(left_out, alone) -> None:
 
 def test_gps_speed_serves_where_there_is_no_other() -> None:
     run, _ = drive("run", ONE_WAY, stops=[(2000, 60)], seed=1)
-    other = replace(run, frame=run.frame.rename(columns={"speed": "gps_speed"}))
-    aligned = align_runs([other]).runs[0]
+    aligned = align_runs([replace(run, frame=run.frame.rename(columns={"speed": "gps_speed"}))]).runs[0]
     assert [stop.duration for stop in aligned.stops if 1900 < stop.distance < 2100] == [pytest.approx(60, abs=2)]
 
 
@@ -54,10 +51,8 @@ def test_nothing_to_go_by_is_a_user_error() -> None:
 def test_gpx_reference(tmp_path) -> None:
     run, true = drive("run", ONE_WAY, seed=1)
     quiet, _ = drive("quiet", ONE_WAY, noise=0.0, seed=2)
-    points = "".join(
-        f'<trkpt lat="{a:.8f}" lon="{b:.8f}"/>'
-        for a, b in zip(quiet.frame["latitude"], quiet.frame["longitude"], strict=True)
-    )
+    places = zip(quiet.frame["latitude"], quiet.frame["longitude"], strict=True)
+    points = "".join(f'<trkpt lat="{a:.8f}" lon="{b:.8f}"/>' for a, b in places)
     file = tmp_path / "route.gpx"
     head = '<gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1">'
     file.write_text(f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
@@ -79,8 +74,7 @@ def test_gpx_reference(tmp_path) -> None:
 
 
 def test_a_reference_that_runs_past_its_own_start_is_cut_to_one_loop() -> None:
-    runs = [drive(f"r{k}", [*LOOP, (400, 0)], seed=k)[0] for k in range(3)]
-    alignment = align_runs(runs)
+    alignment = align_runs([drive(f"r{k}", [*LOOP, (400, 0)], seed=k)[0] for k in range(3)])
     assert alignment.reference.closed
     assert alignment.reference.length == pytest.approx(length(LOOP), rel=0.01)
     assert all(run.coverage > 0.99 and not run.findings for run in alignment.runs)
@@ -106,8 +100,7 @@ def test_two_real_laps_in_one_log(drives: Path) -> None:
     second.index = second.index + laps[0].frame.index[-1] + 120.0
     joined = StubRun("both", pd.concat([laps[0].frame, second]))
     alignment = align_runs([*laps, joined], AlignSettings(run=laps[2].run))
-    both = alignment.run("both")
-    assert [finding.text.code for finding in both.findings if finding.hard] == ["several-laps"]
+    assert [finding.text.code for finding in alignment.run("both").findings if finding.hard] == ["several-laps"]
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
@@ -125,8 +118,7 @@ def test_noise_never_breaks_it(seed: int, position: bool, speed: bool, rows: int
         alignment = align_runs([*base, run])
     except DataError:
         return
-    known = alignment.run("noise").distance.dropna().to_numpy()
-    assert (np.diff(known) >= 0).all()
+    assert (np.diff(alignment.run("noise").distance.dropna().to_numpy()) >= 0).all()
     assert 0.0 <= alignment.run("noise").coverage <= 1.0
     grid_by_place(alignment, {run.run: run.clean.good("iat") for run in alignment.runs if run.clean.has("iat")})
     propose_phases(alignment)

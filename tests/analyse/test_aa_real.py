@@ -42,9 +42,8 @@ def laps(tmp_path_factory, drives):
 def assigned(laps, configuration: dict[str, str]):
     """Return comparisons with the configurations assigned anew; the laps stay what they are."""
     campaign, measured, metrics, _ = laps
-    values = tuple(
-        replace(v, configuration=configuration[v.run]) for v in measured.values if v.key in {k.key for k in metrics}
-    )
+    keys = {k.key for k in metrics}
+    values = tuple(replace(v, configuration=configuration[v.run]) for v in measured.values if v.key in keys)
     return values, compare(campaign, metrics, values)
 
 
@@ -170,9 +169,7 @@ def test_adjusted_for_the_start_random_labels_are_called_no_more_and_a_lowering_
     for _ in range(draws):
         names = within_sessions(list(values[0]), rng)
         for lowering in (False, True):
-            chosen = tuple(
-                replace(values[lowering and names[run] == "b"][run], configuration=names[run]) for run in names
-            )
+            chosen = tuple(replace(values[lowering and c == "b"][run], configuration=c) for run, c in names.items())
             (row,) = compare(campaign, metrics, chosen, None, covariates)
             name = "found" if lowering else "A/A"
             counts[name] += row.shown

@@ -97,8 +97,7 @@ def test_order_of_the_runs_in_the_file_changes_no_number(plain, tmp_path):
     file = roadlog.write(tmp_path, data)  # logs are written for this order
     data["run"] = data["run"][::-1]
     file.write_text(roadlog.toml(data))
-    turned = run_chain(file)
-    values = {(v.key, v.run): v.value for v in turned.result.values}
+    values = {(v.key, v.run): v.value for v in run_chain(file).result.values}
     for value in plain.result.values:
         # without a position the first run is the reference whose metres all runs are measured in
         assert values[value.key, value.run] == pytest.approx(value.value, abs=0.05)

@@ -112,8 +112,7 @@ def test_sooner_is_decided_by_the_sign_draw_by_draw(factor, least, most):
             continue
         (result,) = judge_claims(model(order), (key,), numbers, (row,), "station")
         calls.append(result)
-    share = np.mean([c.verdict == "supported" for c in calls])
-    assert least <= share <= most
+    assert least <= np.mean([c.verdict == "supported" for c in calls]) <= most
     shown = [c for c in calls if c.verdict == "supported"]
     assert all(c.probability > 0.975 and "draw by draw" in words(c) for c in shown)
     assert not least or any(", by at least" in words(c) for c in shown)
@@ -188,8 +187,7 @@ def test_holm_takes_back_what_only_one_look_shows():
     one = claim()
     campaign, key = model(one), find_key(one, METRICS)
     values = rows(key, GRID, VALUES)
-    found = compare(campaign, (key,), values)
-    raised = tuple(replace(c, p_adjusted=0.2) for c in found)
+    raised = tuple(replace(c, p_adjusted=0.2) for c in compare(campaign, (key,), values))
     (result,) = judge_claims(campaign, (key,), values, raised)
     assert result.verdict == "not shown" and "Holm" in words(result)
 
@@ -267,8 +265,7 @@ def test_words_that_do_not_fit_the_metric(one, part):
     [((240.0,), "no run reached the margin"), ((0.0,), "was within the margin"), ((240.0, 0.0), "or did not reach it")],
 )
 def test_a_difference_of_times_that_no_run_has_says_why(bounds, part):
-    values = [(bounds[i % len(bounds)],) for i in range(9)]
-    assert part in words(judge(recovers("Sooner."), values))
+    assert part in words(judge(recovers("Sooner."), [(bounds[i % len(bounds)],) for i in range(9)]))
 
 
 @pytest.mark.parametrize(

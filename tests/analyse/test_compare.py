@@ -112,8 +112,7 @@ def covered(design, pair, sds, interaction, n, seed):
     cells = list(dict.fromkeys(design))
     day = rng.normal(0.0, interaction, (n, len(cells)))[:, [cells.index(cell) for cell in design]]
     values = scatter * (rng.normal(size=(n, len(design))) + day) + rng.normal(0.0, 5.0, (n, 4))[:, list(block)]
-    model = blocked([str(i) for i in range(len(design))], configuration, block, pair)
-    e = model.evaluate(values)
+    e = blocked([str(i) for i in range(len(design))], configuration, block, pair).evaluate(values)
     half = stats.t.ppf(0.975, e.df) * e.error
     return np.mean(np.abs(e.difference) <= half), np.mean(half)
 
@@ -368,8 +367,7 @@ def test_one_degree_of_freedom_makes_no_exploratory_call():
     soak = metric("heat_soak_rate")
     row = sealed(soak, rows(soak, "s1 e1 s2 e2", (9.0, 5.0, 9.5, 5.51)))
     assert row.df == pytest.approx(1.0) and row.high < 0.0 and row.call == "not shown"
-    calls = [judge(soak, replace(row, df=df)).call for df in (1.45, 1.55)]
-    assert calls == ["not shown", "exploratory"]
+    assert [judge(soak, replace(row, df=df)).call for df in (1.45, 1.55)] == ["not shown", "exploratory"]
 
 
 def test_holm_over_headline_comparisons_decides():

@@ -20,8 +20,7 @@ MET = (0.0, 2.5, -1.8, 0.7, 3.1, -2.2)  # what both vehicles met on each drive [
 
 def tandem():
     """Runs of 9 and 5 K and control drives of 9 K that met the same, each with its noise."""
-    true = np.array([(9.0, 5.0) * 3, (9.0,) * 6])
-    own, control = true + np.random.default_rng(3).normal(MET, 0.1, (2, 6))
+    own, control = np.array([(9.0, 5.0) * 3, (9.0,) * 6]) + np.random.default_rng(3).normal(MET, 0.1, (2, 6))
     return rows(CITY, "s1 e1 s2 e2 s3 e3", own.tolist()), rows(CITY, "s1 s1 s2 s2 s3 s3", control.tolist())
 
 
@@ -38,8 +37,7 @@ def test_what_both_met_goes_away():
 
 def test_censored_runs_stay_longer_than_and_a_censored_control_leaves_nothing():
     runs = rows(RECOVERY, "s1 e1 s2", ((300.0,), 60.0, 110.0))
-    controls = rows(RECOVERY, "s1 s1 s2", (100.0, (250.0,), 90.0))
-    first, second, third = against_control(runs, controls)
+    first, second, third = against_control(runs, rows(RECOVERY, "s1 s1 s2", (100.0, (250.0,), 90.0)))
     assert first.status == "not reached" and first.bound == 200.0 and first.value is None
     assert second.status == "not computed" and second.reason.code == "control-not-reached"
     assert third.value == 20.0

@@ -24,16 +24,10 @@ LAYOUT = " ".join(f"s{b} e{b}" for b in range(8))
 # Scores before and after a treatment, three groups of ten: G. W. Snedecor, W. G. Cochran, Statistical Methods, 6th ed. (1967),
 # p. 422; data as in the documentation of a statistics package, "Analysis of Covariance", Example 53.4, at
 # https://go.documentation.sas.com/api/docsets/statug/v_016/content/statug_glm_examples04.htm (its results below from memory).
-BEFORE = {
-    "A": [11, 8, 5, 14, 19, 6, 10, 6, 11, 3],
-    "D": [6, 6, 7, 8, 18, 8, 19, 8, 5, 15],
-    "F": [16, 13, 11, 9, 21, 16, 12, 12, 7, 12],
-}
-AFTER = {
-    "A": [6, 0, 2, 8, 11, 4, 13, 1, 8, 0],
-    "D": [0, 2, 3, 1, 18, 4, 14, 9, 1, 9],
-    "F": [13, 10, 18, 5, 23, 12, 5, 16, 1, 20],
-}
+BEFORE = {"A": [11, 8, 5, 14, 19, 6, 10, 6, 11, 3], "D": [6, 6, 7, 8, 18, 8, 19, 8, 5, 15],
+          "F": [16, 13, 11, 9, 21, 16, 12, 12, 7, 12]}  # fmt: skip
+AFTER = {"A": [6, 0, 2, 8, 11, 4, 13, 1, 8, 0], "D": [0, 2, 3, 1, 18, 4, 14, 9, 1, 9],
+         "F": [13, 10, 18, 5, 23, 12, 5, 16, 1, 20]}  # fmt: skip
 
 
 def test_the_published_example():
@@ -132,8 +126,7 @@ def test_the_default_adjusts_and_keeps_the_unadjusted_beside_it():
 
 def test_what_the_configuration_changes_is_no_covariate():
     x, values = _balanced()
-    hot = x * 0.2 + np.tile([0.0, 4.0], 8)
-    (row,) = compare(MODEL, (CITY,), values, None, known(values, hot))
+    (row,) = compare(MODEL, (CITY,), values, None, known(values, x * 0.2 + np.tile([0.0, 4.0], 8)))
     assert row.unadjusted is None and [why.code for why in row.refused] == ["covariate-of-configuration"]
     text = said(row.refused[0], "si")
     assert "+4.2" in text and "part of what the configuration does" in text
@@ -158,8 +151,7 @@ def test_a_declared_covariate_that_cannot_be_used_is_refused_with_its_reason(cha
 
 def test_a_second_covariate_needs_twice_the_freedom_and_recovery_has_none_by_default():
     x, values = _balanced()
-    coolant = {v.run: float(i % 5) for i, v in enumerate(values)}
-    covariates = known(values, x, start_coolant=coolant)
+    covariates = known(values, x, start_coolant={v.run: float(i % 5) for i, v in enumerate(values)})
     (row,) = compare(declared("start_over_ambient", "start_coolant"), (CITY,), values, None, covariates)
     assert [fit.name for fit in row.covariates] == ["start_over_ambient"]
     assert [why.code for why in row.refused] == ["covariate-freedom"]

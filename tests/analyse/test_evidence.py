@@ -47,9 +47,8 @@ def test_altimeter_setting_is_reduced_to_station_pressure(evidence: Evidence) ->
         assert run.pressure == pytest.approx(95.46, abs=0.06)
         # partial pressures over specific gas constants, with the vapour pressure of a dew point of 10 °C,
         # 1.2282 kPa (ASHRAE Fundamentals table of saturated air)
-        assert run.density == pytest.approx(
-            (run.pressure - 1.2282) / (0.287042 * 293.15) + 1.2282 / (0.461524 * 293.15), rel=2e-4
-        )
+        dry = (run.pressure - 1.2282) / (0.287042 * 293.15)
+        assert run.density == pytest.approx(dry + 1.2282 / (0.461524 * 293.15), rel=2e-4)
         # the standard atmosphere has 1.1117 kg/m3 at 1000 m and 1.2250 kg/m3 at sea level (ISO 2533 table)
         assert 700.0 < run.density_altitude < 1100.0
 

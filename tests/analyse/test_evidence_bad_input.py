@@ -23,8 +23,7 @@ PULL = offroad.pull_text("stock", 0).splitlines()
 
 def sweep(keep=lambda speed: True, step: int = 1) -> str:
     """The rows of a pull at the engine speeds kept, turned round with a step of −1."""
-    rows = [row for row in PULL[1:] if keep(float(row.split(",")[0]))]
-    return "\n".join([PULL[0], *rows[::step]]) + "\n"
+    return "\n".join([PULL[0], *[row for row in PULL[1:] if keep(float(row.split(",")[0]))][::step]]) + "\n"
 
 
 BAD_REPORT = ("weather.0.reports.3", "METAR XXXX 111050Z 24008KT 9999 FOO123 20/10 Q1013")
@@ -56,7 +55,7 @@ CASES: dict[str, tuple[list[tuple[str, Any]], dict[str, str], tuple[str, ...]]] 
         ("campaign.toml", "pull[3]", "101.3 kPa", "1500 m", "reduced to sea level"),
     ),
     "contradicting columns": (
-        [("pull.2.columns", {**offroad.PULL_COLUMNS, "kw": "power [hp]"})], {}, (".csv", "contradict", "kW, not hp"),
+        [("pull.2.columns", {**offroad.COLUMNS, "kw": "power [hp]"})], {}, (".csv", "contradict", "kW, not hp"),
     ),
     "backwards": (BACKWARDS, {"down.csv": sweep(step=-1)}, ("down.csv", "Pull down", "runs backwards", "row")),
     "disjoint": (

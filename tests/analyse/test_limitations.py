@@ -32,9 +32,7 @@ PEAK = next(k for k in keys(MARGINS, PHASES, None) if k.key == "peak_over_ambien
 NOTHING = SimpleNamespace(series={}, choice=SimpleNamespace(source=None, uncertainty=None))  # recorded of ambient
 
 
-def findings(
-    key, layout, numbers, *, starts=None, draws=None, campaign=CAMPAIGN, checks=(), control=(), **changes
-) -> Findings:
+def findings(key, layout, numbers, *, starts=None, draws=None, campaign=CAMPAIGN, checks=(), control=(), **changes):
     values = rows(key, layout, numbers)
     driven = {
         "start": None, "duration": 1300.0, "length": 18500.0, "method": "position", "stops": 9, "stopped_time": 300.0,
@@ -85,9 +83,7 @@ def test_every_limitation_has_words_for_the_cover_and_a_place():
 
 
 def test_the_cover_names_the_gravest_and_of_those_alike_one(demo):
-    one, mixed, no_ambient, slow = (
-        limitation(code) for code in ("one-run", "confounded", "no-ambient", "slow-sampling")
-    )
+    one, mixed, no_ambient, slow = map(limitation, ("one-run", "confounded", "no-ambient", "slow-sampling"))
     limited = replace(demo.chain.result, limitations=(slow, mixed, one))
     assert gravest(replace(limited, limitations=(*limited.limitations, no_ambient)), 2) == (no_ambient, one)
     assert gravest(limited, 5) == (one, slow)
@@ -102,8 +98,7 @@ def test_one_run_says_what_three_would_give():
 
 
 def test_baseline_without_runs_and_one_configuration_only():
-    limitations = derive_limitations(findings(CITY, "e1 e2", (5.0, 5.2)))
-    texts = {said(x.text, "si"): x.code for x in limitations}
+    texts = {said(x.text, "si"): x.code for x in derive_limitations(findings(CITY, "e1 e2", (5.0, 5.2)))}
     assert "one-configuration" in texts.values()
     assert any(code == "no-run" and "baseline" in text and STOCK.name in text for text, code in texts.items())
 
@@ -174,8 +169,7 @@ def test_control_beside_some_runs_only():
 def stopped(layout: str, times, **more) -> Findings:
     """Findings with these stopped times [s]."""
     n = len(layout.split())
-    changes = {f"r{i}": {"stopped_time": t} for i, t in enumerate(times)} | more
-    return findings(CITY, layout, SIX[:n], **changes)
+    return findings(CITY, layout, SIX[:n], **{f"r{i}": {"stopped_time": t} for i, t in enumerate(times)} | more)
 
 
 def test_one_configuration_that_always_stood_longer():
@@ -366,8 +360,7 @@ def test_nothing_left_after_exclusion():
 
 @pytest.mark.parametrize("layout", [GRID, "s1 e1", "s1 s1 e2 e2", "s- e- s- e-"])
 def test_texts_are_sentences_with_numbers(layout):
-    numbers = VALUES[: len(layout.split())]
-    for limited in found(findings(CITY, layout, numbers)).values():
+    for limited in found(findings(CITY, layout, VALUES[: len(layout.split())])).values():
         assert re.fullmatch(r"[a-z][a-z-]+", limited.code)
         assert limited.text.endswith(".") and limited.text[0].isupper()
         assert "None" not in limited.text + limited.remedy and "nan" not in limited.text

@@ -75,9 +75,8 @@ def test_without_engine_speed_a_standing_engine_is_not_told_apart(tmp_path, caps
 
 def test_intake_air_below_ambient_is_a_wrong_unit_for_certain_where_its_numbers_agree(tmp_path, capsys):
     file = relabelled(tmp_path, "Intake", "iat [degF]")
-    with pytest.raises(
-        CampaignError, match=r"log\.columns: in b1-stock, .*, “Intake” holds °C and is read in °F: intake air"
-    ):
+    wrong = r"log\.columns: in b1-stock, .*, “Intake” holds °C and is read in °F: intake air"
+    with pytest.raises(CampaignError, match=wrong):
         run_chain(file)
     _, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
     assert check["verdict"] == "correct the entry" and "“Intake” holds °C" in check["reasons"][0]

@@ -19,8 +19,7 @@ EXTRA = {"rpm": "rpm [rpm]", "throttle": "throttle [%]", "maf": "maf [g/s]", "ma
 def with_engine(text: str, configuration: str, throttle: float) -> str:
     """Return a log with engine channels: `throttle` on the ramp with engine speed rising to 6000 rpm, else part load."""
     lines = text.splitlines()
-    speed = np.array([float(line.split(",")[1]) for line in lines[1:]])
-    last_stop = int(np.flatnonzero(speed == 0.0)[-1])
+    last_stop = int(np.flatnonzero(np.array([float(line.split(",")[1]) for line in lines[1:]]) == 0.0)[-1])
     rows = [lines[0] + "," + ",".join(EXTRA)]
     for i, line in enumerate(lines[1:]):
         wide = last_stop < i <= last_stop + 21
@@ -28,9 +27,8 @@ def with_engine(text: str, configuration: str, throttle: float) -> str:
         share = EFFICIENCY[configuration] if wide else 0.3
         flow = share * 0.002 * rpm / 120.0  # m³/s of a four-stroke engine of two litres
         drop = COEFFICIENT[configuration] * flow**2 if wide else 50.0
-        rows.append(
-            f"{line},{rpm:.2f},{throttle if wide else 20.0:.1f},{1000.0 * DENSITY * flow:.4f},{PRESSURE - drop:.4f}"
-        )
+        engine = f"{throttle if wide else 20.0:.1f},{1000.0 * DENSITY * flow:.4f},{PRESSURE - drop:.4f}"
+        rows.append(f"{line},{rpm:.2f},{engine}")
     return "\n".join(rows) + "\n"
 
 

@@ -193,9 +193,8 @@ def test_what_runs_share_cancels_in_differences(known):
     assert mean.u_own == pytest.approx(value.u_own, rel=0.25)
     # degree-minutes respond by the time above the margin, which differs between the configurations: something is left
     area = found["degree_minutes_above_margin:2.78K"]
-    times = [
-        v.value / 60.0 * (1 if v.configuration == "stock" else -1) for v in known.result.of("time_above_margin:2.78K")
-    ]
+    above = known.result.of("time_above_margin:2.78K")
+    times = [v.value / 60.0 * (1 if v.configuration == "stock" else -1) for v in above]
     apart = abs(sum(times)) / 2.0
     assert area.u_common == pytest.approx(math.sqrt(2.5 / 3.0) * apart, rel=0.3)
     assert mean.low < mean.high

@@ -26,9 +26,8 @@ def true_values(truth) -> dict[str, float]:
         "charge_density_ratio": truth.charge_density_ratio,
     }
     found |= {f"mean_over_ambient:{name}": mean for name, mean in truth.mean_over_ambient.items()}
-    return found | {
-        f"recovery_time:{m:.2f}K": math.inf if truth.recovery[m] is None else truth.recovery[m] for m in MARGINS
-    }
+    times = {m: math.inf if time is None else time for m, time in truth.recovery.items() if m in MARGINS}
+    return found | {f"recovery_time:{m:.2f}K": times[m] for m in MARGINS}
 
 
 def held_by_metric(campaigns: int, kind: str) -> dict[str, list[bool]]:

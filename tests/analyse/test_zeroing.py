@@ -53,8 +53,7 @@ def test_what_two_channels_read_tells_their_difference_and_not_their_level():
 
 
 def test_warmth_that_is_left_is_the_engines_more_than_the_intakes():
-    stand = Stand((Sight("iat", 0.0, 0.01), Sight("coolant", 0.0, 0.01)), 0.01, 2.0)
-    found = offsets(stand)
+    found = offsets(Stand((Sight("iat", 0.0, 0.01), Sight("coolant", 0.0, 0.01)), 0.01, 2.0))
     assert np.mean(found["coolant"]) == pytest.approx(-1.0, abs=0.03)  # 0 to 2 K of it may be warmth
     assert np.mean(found["iat"]) == pytest.approx(-0.1, abs=0.01)
 
@@ -149,9 +148,8 @@ def test_the_offset_is_corrected_and_replaces_the_declared_accuracy(plain, zeroe
     for value in zeroed.result.of("mean_over_ambient:city"):
         assert value.u_common == pytest.approx(math.sqrt(2.0 / 12.0), rel=0.1)
     assert "-0.8" in notices(zeroed)["soak-check-applied"].replace("−", "-")
-    assert look_at(zeroed.campaign, 0)[0].warm == pytest.approx(
-        70.0 * math.exp(-12.0 / 2.0)
-    )  # 12 h, which fade with 2 h
+    # 12 h, which fade with 2 h
+    assert look_at(zeroed.campaign, 0)[0].warm == pytest.approx(70.0 * math.exp(-12.0 / 2.0))
 
 
 def test_sensors_beyond_their_accuracy_are_said(tmp_path):

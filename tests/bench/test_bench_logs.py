@@ -59,9 +59,8 @@ def log_file(tmp_path_factory):
 
 def test_loaded_and_cleaned_within_twice_a_bare_read(log_file):
     log = load_run("day", [log_file], MAPPING)
-    bare, loading, cleaning = seconds(
-        lambda: pa.csv.read_csv(log_file), lambda: load_run("day", [log_file], MAPPING), lambda: clean(log)
-    )
+    reads = lambda: pa.csv.read_csv(log_file), lambda: load_run("day", [log_file], MAPPING), lambda: clean(log)
+    bare, loading, cleaning = seconds(*reads)
     print(f"{ROWS} rows: bare {bare:.2f} s, load {loading:.2f} s, clean {cleaning:.2f} s")
     assert all(s.samples == ROWS for s in clean(log).sampling.values())
     assert loading + cleaning <= 2.0 * bare
@@ -100,9 +99,7 @@ def test_held_channels_are_reduced_within_a_bare_read(log_file, hold):
     run = clean(log)
     peak = tracemalloc.get_traced_memory()[1] / log.frame.memory_usage().sum()
     tracemalloc.stop()
-    print(
-        f"{ROWS} rows held over {hold}: bare {bare:.2f} s, clean {cleaning:.2f} s; peak memory {peak:.2f} x the frame"
-    )
+    print(f"{ROWS} rows, held for {hold}: bare {bare:.2f} s, clean {cleaning:.2f} s; peak {peak:.2f} x the frame")
     for sampling in run.sampling.values():
         assert sampling.interval == pytest.approx(hold / 100, rel=1e-6)
     assert cleaning <= 0.8 * bare

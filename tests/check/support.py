@@ -41,8 +41,7 @@ def check_json(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[
     """Run `check --json`; return exit status and objects."""
     capsys.readouterr()
     status = cli.main(["check", "--json", *map(str, arguments)])
-    out = capsys.readouterr().out
-    return status, [json.loads(line) for line in out.splitlines()]
+    return status, [json.loads(line) for line in capsys.readouterr().out.splitlines()]
 
 
 def criterion(check: dict[str, Any], code: str) -> dict[str, Any]:

@@ -78,16 +78,13 @@ def with_rows(path: Path, change) -> Path:
 
 
 @pytest.mark.parametrize("value", ["", "-40"])
-@pytest.mark.parametrize(
-    ("share", "verdict"), [(0.05, "accept"), (0.3, "accept with limitation"), (0.6, "repeat the run")]
-)
+@pytest.mark.parametrize("share, verdict", [(0.05, "accept"), (0.3, "accept with limitation"), (0.6, "repeat the run")])
 def test_missing_and_fault_values_of_the_intake_temperature(tmp_path, capsys, value, share, verdict):
     first = round(422 * (1.0 - share))
     path = with_rows(tmp_path / "a.csv", lambda i, row: [*row[:2], value, row[3]] if i >= first else row)
     status, (check,) = check_json(capsys, path)
     assert check["verdict"] == verdict and status == (verdict == "repeat the run")
-    valid = criterion(check, "valid-iat")
-    assert valid["value"] == pytest.approx(1.0 - share, abs=0.01)
+    assert criterion(check, "valid-iat")["value"] == pytest.approx(1.0 - share, abs=0.01)
     if value == "-40":
         bad = next(c for c in check["channels"] if c["channel"] == "iat")["bad"]
         assert bad == pytest.approx(422 * share, abs=1)

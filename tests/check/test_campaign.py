@@ -66,8 +66,7 @@ def test_parts_make_one_run(campaign, tmp_path, capsys):
 
 
 def test_a_log_in_place_of_another_is_said_and_not_compared_with_it(campaign, tmp_path, capsys):
-    path = log(tmp_path / "again.csv")
-    _, (check,) = check_json(capsys, path, "--campaign", campaign, "--run", "b1-stock")
+    _, (check,) = check_json(capsys, log(tmp_path / "again.csv"), "--campaign", campaign, "--run", "b1-stock")
     assert check["compared"] == ["b1-sealed", "b2-sealed", "b2-stock"]
     assert any("in place of" in note for note in check["notes"])
 
@@ -87,9 +86,8 @@ def test_one_drive_cannot_be_two_runs(tmp_path, capsys):
         run_chain(file)
     assert [error.where for error in caught.value.errors] == ["run[2]", "run[5]"]
     shutil.copy(stock, tmp_path / "logs/b3-stock.csv")  # byte for byte no log has to be read
-    with pytest.raises(
-        CampaignError, match=r"“b3-stock” is the same as “logs/b1-stock.csv” of run “b1-stock”: one drive"
-    ):
+    said = "“b3-stock” is the same as “logs/b1-stock.csv” of run “b1-stock”: one drive"
+    with pytest.raises(CampaignError, match=said):
         load_campaign(file)
     (tmp_path / "logs/b3-stock.csv").unlink()
     file.write_text(text.replace('"candidate"', '"reference"'), "utf-8")
@@ -105,8 +103,7 @@ def test_half_a_route_has_to_be_repeated(campaign, tmp_path, capsys):
 
 
 def test_another_day_is_a_limitation_with_the_farthest_run(campaign, tmp_path, capsys):
-    path = log(tmp_path / "hot.csv", ambient=27.0)
-    status, (check,) = check_json(capsys, path, "--campaign", campaign)
+    status, (check,) = check_json(capsys, log(tmp_path / "hot.csv", ambient=27.0), "--campaign", campaign)
     assert status == 0 and check["verdict"] == "accept with limitation"
     ambient = criterion(check, "ambient")
     # a quarter of a step is added where the way of rounding is not known

@@ -132,8 +132,7 @@ def test_a_higher_value_is_never_drawn_lower(data, rows):
 
     drawn = [(v, height(i)) for i, v in enumerate(data)]
     assert all(h == 0 for v, h in drawn if v is None) and all(h >= 1 for v, h in drawn if v is not None)
-    known = sorted((v, h) for v, h in drawn if v is not None)
-    assert all(a[1] <= b[1] for a, b in itertools.pairwise(known))
+    assert all(a[1] <= b[1] for a, b in itertools.pairwise(sorted((v, h) for v, h in drawn if v is not None)))
 
 
 def test_a_gap_is_drawn_where_it_is():
@@ -179,8 +178,7 @@ def test_a_terminal_that_cannot_show_a_sign_gets_another(tmp_path, monkeypatch):
 
 
 def test_a_reader_that_has_seen_enough_gets_no_traceback(tmp_path):
-    logs = [plain_log(tmp_path / f"{i}.csv") for i in range(4)]
-    with start_command("check", "--json", *logs) as process:
+    with start_command("check", "--json", *[plain_log(tmp_path / f"{i}.csv") for i in range(4)]) as process:
         assert process.stdout is not None and process.stderr is not None
         process.stdout.read(10)
         process.stdout.close()

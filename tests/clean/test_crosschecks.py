@@ -19,8 +19,7 @@ RNG = np.random.default_rng(21)
 
 def profile(time):
     """A drive with stops: smooth, aperiodic speed [km/h]."""
-    wave = 50 + 30 * np.sin(time / 37) + 25 * np.sin(time / 61 + 1) + 15 * np.sin(time / 17)
-    return np.clip(wave, 0, 130)
+    return np.clip(50 + 30 * np.sin(time / 37) + 25 * np.sin(time / 61 + 1) + 15 * np.sin(time / 17), 0, 130)
 
 
 GPS, FLAT = profile(TIME), np.full(1800, 80.0) + RNG.normal(0, 0.5, 1800)  # a flat speed has no lag

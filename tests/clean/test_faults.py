@@ -293,10 +293,8 @@ def test_a_slow_position_is_named_and_only_its_fixes_count(seed):
 def test_a_wrong_fix_of_a_slow_position_is_judged_by_the_distance_travelled():
     """700 m in 12 s could be driven at 210 km/h; at the speed that the log shows it is not."""
     time, data, fixes = slow_position(1)
-    wrong = slice(fixes[60], fixes[61])
-    data["latitude"][wrong] += 700.0 / 111_200
-    run = clean(log_of(data, time))
-    assert bad_times(run, "latitude") == [fixes[60]]
+    data["latitude"][slice(fixes[60], fixes[61])] += 700.0 / 111_200
+    assert bad_times(clean(log_of(data, time)), "latitude") == [fixes[60]]
 
 
 def test_a_coarse_position_is_not_stuck():

@@ -17,8 +17,7 @@ WALK = 40 + np.cumsum(RNG.normal(0, 0.8, 2000))
 @settings(max_examples=60)
 @given(st.sampled_from([0.1, 0.25, 0.5, 1.0, 2.0, 5.0]), st.integers(0, 2**32 - 1), st.sampled_from([None, 1.0, 0.1]))
 def test_step_of_a_rounded_walk(step, seed, declared):
-    rng = np.random.default_rng(seed)
-    walk = 40 + np.cumsum(rng.normal(0, 1.2 * step, 1500))
+    walk = 40 + np.cumsum(np.random.default_rng(seed).normal(0, 1.2 * step, 1500))
     found, share = quantisation_step(np.round(walk / step) * step, declared)
     assert found == pytest.approx(step, rel=1e-3) and share == pytest.approx(1.0)
 
@@ -49,8 +48,7 @@ def test_step_of_other_readings(values, declared, step):
 
 
 def test_found_step_is_compared_with_the_declared_resolution():
-    log = log_of({"ambient": np.round(WALK / 5) / 1.0 * 0.5}, np.arange(2000) * 5.0)
-    run = clean(log, {"ambient": 0.1})
+    run = clean(log_of({"ambient": np.round(WALK / 5) / 1.0 * 0.5}, np.arange(2000) * 5.0), {"ambient": 0.1})
     assert run.sampling["ambient"].step == pytest.approx(0.5)
     (entry,) = [e for e in run.quality if e.step == "resolution" and e.channel == "ambient"]
     assert entry.reason.value("step").number == pytest.approx(0.5) and entry.reason.value("declared").number == 0.1

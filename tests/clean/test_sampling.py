@@ -166,8 +166,7 @@ def test_long_log_is_followed_over_a_slip_between_the_examined_windows():
     lost = 37_123
     data = {n: np.delete(v, lost) for n, v in data.items()}
     time = np.delete(np.arange(rows) * 0.02, lost)
-    run = clean(log_of(data, time))
-    for name, found in zip(data, kept(run, time), strict=True):
+    for name, found in zip(data, kept(clean(log_of(data, time)), time), strict=True):
         assert np.count_nonzero(found != np.delete(truth[name], lost)) <= 12
 
 
@@ -223,5 +222,4 @@ def test_the_input_is_not_altered_and_every_sample_is_one_of_the_log(log):
 def test_one_channel_of_a_polled_log_is_enough():
     """Mapped alone, a channel still shows its cycle when its changes keep to many different multiples of it."""
     time, values, truth = round_robin(9, 7, 600, [0.4, 0.8, 0.5, 0.3, 0.1, 0.0, 0.1])
-    run = clean(log_of({"iat": values[0]}, time))
-    assert run.sampling["iat"].samples == truth[0].sum()
+    assert clean(log_of({"iat": values[0]}, time)).sampling["iat"].samples == truth[0].sum()

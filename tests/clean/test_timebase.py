@@ -34,8 +34,7 @@ def test_clock_set_back_keeps_file_order_and_moves_later_times_on():
 
 
 def test_restarted_clock_says_that_the_pause_is_unknown():
-    time = np.concatenate((np.arange(3000) * 0.1, np.arange(3000) * 0.1))
-    base = repair(time)
+    base = repair(np.concatenate((np.arange(3000) * 0.1, np.arange(3000) * 0.1)))
     assert steps(base) == ["clock-set-back"] and "unknown" in text(base.entries[0].reason)
     assert (np.diff(base.time) > 0).all()
 

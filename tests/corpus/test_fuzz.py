@@ -98,15 +98,13 @@ def survive(folder: Path, made: list[tuple[str, bytes]]) -> tuple[int, int]:
     return read, refused
 
 
-@pytest.mark.parametrize(
-    ("count", "sources", "read", "refused"), [(28, "made", 5, 5), (32, "drives", 10, 0), (25, "capture", 5, -1)]
-)
-def test_a_few_mutants_are_read_or_refused(tmp_path, request, count, sources, read, refused) -> None:
-    seeds = [CAPTURE] if sources == "capture" else MADE + columnar_seeds(tmp_path)
-    if sources == "drives":
+@pytest.mark.parametrize("count, kind, read, bad", [(28, "made", 5, 5), (32, "drives", 10, 0), (25, "capture", 5, -1)])
+def test_a_few_mutants_are_read_or_refused(tmp_path, request, count, kind, read, bad) -> None:
+    seeds = [CAPTURE] if kind == "capture" else MADE + columnar_seeds(tmp_path)
+    if kind == "drives":
         seeds = heads(request.getfixturevalue("drives"))
-    outcome = survive(tmp_path, mutants(count, 2 if sources == "capture" else 1, seeds))
-    assert outcome[0] > read and outcome[1] > refused
+    outcome = survive(tmp_path, mutants(count, 2 if kind == "capture" else 1, seeds))
+    assert outcome[0] > read and outcome[1] > bad
 
 
 @pytest.mark.slow

@@ -71,8 +71,7 @@ def test_any_value_in_any_place_is_refused_in_sentences_or_makes_a_report(tmp_pa
             run_cells(file)
             outcomes["reported"] += 1
         except IntakeReportError as error:
-            each = error.errors if isinstance(error, CampaignErrors) else (error,)
-            for sentence in map(str, each):
+            for sentence in map(str, error.errors if isinstance(error, CampaignErrors) else (error,)):
                 assert sentence.rstrip() and len(sentence) < 2000, changes
                 assert sentence.replace("\N{NO-BREAK SPACE}", " ").isprintable(), changes
             outcomes["refused"] += 1

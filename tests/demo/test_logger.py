@@ -32,8 +32,7 @@ def test_each_channel_is_polled_once_a_second_and_repeated_between(run, table):
     whole, turns = np.diff(tenths(table)) == 1, {}
     for name in POLLED:
         column = np.array(table[COLUMNS["si"][name].header])
-        changed = tenths(table)[1:][(column[1:] != column[:-1]) & whole]
-        (turns[name],) = set((changed % 10).tolist())
+        (turns[name],) = set((tenths(table)[1:][(column[1:] != column[:-1]) & whole] % 10).tolist())
     assert sorted(turns.values()) == list(range(10))
     polled = tenths(table) % 10 == turns["iat"]
     element = np.interp(tenths(table) / 10.0, run.time, run.sensor_element)
@@ -44,8 +43,7 @@ def test_each_channel_is_polled_once_a_second_and_repeated_between(run, table):
 def test_position_follows_the_route_within_metres_and_drops_out_once(run, table):
     latitude, longitude = numbers(table, "Latitude (°)"), numbers(table, "Longitude (°)")
     at = tenths(table) / 10.0
-    s = np.interp(at, run.time, run.distance)
-    a, o = run.route.position(s)
+    a, o = run.route.position(np.interp(at, run.time, run.distance))
     metres = np.hypot((latitude - a) * 110_600.0, (longitude - o) * 110_100.0)
     still = np.interp(at, run.time, run.speed) < 1.0
     assert np.nanmedian(metres[still]) < 5.0 and np.nanmax(metres[still]) < 15.0

@@ -28,8 +28,7 @@ def steady(configurations, kmh, *, seconds=6000.0, dt=1.0, soak=10.0):
 
 def test_insulated_duct_that_draws_outside_air_shows_ambient_plus_stagnation():
     still = ("draw_idle", "draw_cruise", "inlet_recirculation", "outer", "outer_speed", "mount")
-    perfect = replace(STOCK, **dict.fromkeys(still, 0.0))
-    _, t = steady((perfect,), 108.0)
+    _, t = steady((replace(STOCK, **dict.fromkeys(still, 0.0)),), 108.0)
     stagnation = 0.6 * 30.0**2 / (2.0 * 1006.0)  # v²/2cp with a recovery of 0.6
     assert t["air"][-1, 0] - 25.0 == pytest.approx(stagnation, abs=1e-3)  # a plume of 1.6 exp(-10) K is left
 
@@ -127,9 +126,8 @@ def test_same_plan_gives_nearly_the_same_run_at_the_fast_step(run):
     assert fast["peak_over_ambient"][0] == pytest.approx(full.peak_over_ambient, abs=0.3)
     entry = run_events(run).highway_entry  # temperatures at the full run's recovery agree to 0.15 K
     over = batch.sensor_element[0, :n] - batch.ambient[0, :n]
-    shift = np.interp(run.route.ramp_start, batch.distance[0, :n], batch.time[:n]) - np.interp(
-        run.route.ramp_start, run.distance, run.time
-    )
+    ramp = run.route.ramp_start
+    shift = np.interp(ramp, batch.distance[0, :n], batch.time[:n]) - np.interp(ramp, run.distance, run.time)
     for margin, seconds in full.recovery.items():
         assert np.interp(entry + seconds + shift, batch.time[:n], over) == pytest.approx(margin, abs=0.15)
 

@@ -63,8 +63,7 @@ def test_stop_rates_agree_with_brute_force(run, basis):
 
 
 def test_margin_that_is_never_met_is_none(run):
-    found = run_truth(run, margins=(0.01, 40.0))
-    assert found.recovery == {0.01: None, 40.0: 0.0}
+    assert run_truth(run, margins=(0.01, 40.0)).recovery == {0.01: None, 40.0: 0.0}
 
 
 def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights():

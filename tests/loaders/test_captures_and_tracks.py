@@ -29,8 +29,7 @@ def test_answers_of_a_capture(tmp_path: Path) -> None:
     np.testing.assert_array_equal(log.column("speed@7E9").values, [np.nan, np.nan, 81.0])
     np.testing.assert_allclose(log.time, [0.0, 0.2, 0.3], atol=1e-6)
     assert any(notice.code == "several-control-units" for notice in log.notices)
-    run = load_run("a", [log.path], {"iat": "iat", "speed": "speed"})
-    assert run.frame["iat"].iloc[0] == 32.0
+    assert load_run("a", [log.path], {"iat": "iat", "speed": "speed"}).frame["iat"].iloc[0] == 32.0
 
 
 def test_screen_form_and_29_bit_identifiers(tmp_path: Path) -> None:
@@ -114,8 +113,7 @@ def test_a_track_is_joined_by_speed_whatever_its_clock_says(tmp_path: Path, shif
 
 def test_a_track_is_joined_to_a_run_without_date(tmp_path: Path) -> None:
     sources = road_log(tmp_path / "run.csv", absolute=False), track(tmp_path / "run.gpx", 300)
-    run = load_run("a", sources, {"Speed": "speed"})
-    assert abs(run.frame["latitude"].dropna().index[0]) < 0.3
+    assert abs(load_run("a", sources, {"Speed": "speed"}).frame["latitude"].dropna().index[0]) < 0.3
 
 
 def test_a_track_of_another_drive_is_not_joined_by_speed(tmp_path: Path) -> None:

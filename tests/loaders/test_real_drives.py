@@ -53,8 +53,7 @@ def test_speed_cycles_are_read(name: str, drives: Path) -> None:
 
 def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads(drives: Path) -> None:
     path = drives / "commute" / "2017-07-05_congested.csv.gz"
-    log = read_log(path, LOCAL)
-    proposed = {item.channel: item for item in propose_mapping(log)}
+    proposed = {item.channel: item for item in propose_mapping(read_log(path, LOCAL))}
     assert set(proposed) == {"iat", "ambient", "coolant", "speed", "rpm", "map", "maf", "throttle", "pedal"}
     assert all(item.certain for item in proposed.values())
     run = load_run("a", [path], {p.header: f"{p.channel} [{p.unit}]" for p in proposed.values()}, LOCAL)

@@ -122,8 +122,7 @@ def same(log: RawLog, rows: list[tuple[float | None, ...]], dialect: Dialect) ->
 @settings(max_examples=150)
 def test_any_dialect_is_read_back_the_same(rows: list[tuple[float | None, ...]], dialect: Dialect) -> None:
     with tempfile.TemporaryDirectory() as folder:
-        path = write_text(Path(folder), rows, dialect)
-        same(read_log(path, ReadOptions(timezone="UTC")), rows, dialect)
+        same(read_log(write_text(Path(folder), rows, dialect), ReadOptions(timezone="UTC")), rows, dialect)
 
 
 @given(rows=tables, form=st.sampled_from(["parquet", "arrow", "stream"]), absolute=st.booleans())

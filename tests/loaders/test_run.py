@@ -214,8 +214,7 @@ def test_columns_of_the_weather_are_proposed_as_a_weather_table(tmp_path: Path) 
     rows = "".join(f"2025-05-02T10:00:{i:02d}Z,{50 + i},61,3.5,270,1003\n" for i in range(20))
     log = read_log(write(tmp_path / "a.csv", head + rows))
     assert "humidity" not in {p.channel for p in propose_mapping(log)}
-    text = loaders.propose_weather(log, "logs/a.csv")
-    (source,) = tomllib.loads(text)["weather"]
+    (source,) = tomllib.loads(loaders.propose_weather(log, "logs/a.csv"))["weather"]
     assert source["columns"] == {
         "Time": "time",
         "Relative Humidity [%]": "humidity [%]",

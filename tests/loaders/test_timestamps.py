@@ -98,9 +98,7 @@ def test_the_order_of_day_and_month_is_decided_by_evidence(tmp_path: Path) -> No
         ("Recorded 2025-04-03\nTime,iat [degC]\n10:00:00,1\n10:00:01,2\n", "2025-04-03T10:00:00+00:00", 1),
     ],
 )
-def test_the_date_may_stand_in_a_column_of_its_own_or_above_the_header(
-    tmp_path: Path, text: str, start: str, second: int
-) -> None:
+def test_the_date_may_stand_in_a_column_of_its_own_or_above_the_header(tmp_path: Path, text, start, second) -> None:
     log = read_log(write(tmp_path / "a.csv", text), ReadOptions(timezone="UTC"))
     assert log.origin == datetime.fromisoformat(start)
     np.testing.assert_allclose(log.time, [0, second])
@@ -135,8 +133,7 @@ def test_an_hour_shown_twice_or_never_needs_the_offset_of_the_logger(tmp_path: P
     texts = [time, f"{time[:-1]}1"]
     with pytest.raises(DataError, match=r"clocks of Europe/Madrid change.*Etc/GMT-2"):
         read(tmp_path, texts, timezone="Europe/Madrid")
-    log = read(tmp_path, texts, timezone="Etc/GMT-2")
-    assert log.origin == datetime.fromisoformat(time + "+02:00")
+    assert read(tmp_path, texts, timezone="Etc/GMT-2").origin == datetime.fromisoformat(time + "+02:00")
 
 
 @pytest.mark.parametrize(

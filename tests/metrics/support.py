@@ -34,9 +34,7 @@ def rebuild(time: Any, reading: Any, step: float | None, *more: Any, **named: An
     return rebuilt(find_nodes(time, reading, step, *more, **named), time, reading, step)
 
 
-def in_steps(
-    time: np.ndarray, air: np.ndarray, stops: Any = (), corners: Any = (), lag: float = 0.0, **more: Any
-) -> RunSeries:
+def in_steps(time: np.ndarray, air: np.ndarray, stops=(), corners=(), lag: float = 0.0, **more: Any) -> RunSeries:
     """Return a run whose readings are rounded to 1 K, with its temperature rebuilt from them."""
     reading = np.round(air)
     iat = rebuild(time, reading, 1.0, stops, corners, lag)
@@ -49,9 +47,7 @@ def steps_draws(run: RunSeries, keys: Any, rng: np.random.Generator, m: int, bia
     shift = np.zeros(m) if bias is None else bias
     some = perturbed(readings, {"reading": shift}, rng.uniform(-1.0, 1.0, (m, readings.errors)))
     plain = perturbed(readings, {"reading": np.zeros(1)})
-    return {
-        key.key: evaluate_draws(key, some) + evaluate(key, run).value - evaluate_draws(key, plain)[0] for key in keys
-    }
+    return {k.key: evaluate_draws(k, some) + evaluate(k, run).value - evaluate_draws(k, plain)[0] for k in keys}
 
 
 def recovery(run: RunSeries, margin: float) -> MetricResult:

@@ -57,9 +57,7 @@ def bay(rng: np.random.Generator, rise: float, stop: float, lag: float = 0.0) ->
     return time, np.interp(time, fine, temperature), Span(start, start + stop)
 
 
-def held(
-    rise: float, stop: float, runs: int, lag: float = 0.0, simulate: Simulator = drive
-) -> dict[str, tuple[int, float]]:
+def held(rise: float, stop: float, runs: int, lag: float = 0.0, simulate: Simulator = drive) -> dict[str, tuple]:
     """Return by metric how many 95 % intervals hold the truth, and the mean error [K, K/min]."""
     rng = np.random.default_rng(4)
     errors: dict[str, list[tuple[bool, float]]] = {key.key: [] for key in KEYS}

@@ -88,8 +88,7 @@ def test_the_fit_is_of_the_element_whose_fall_is_longer_than_that_of_the_air(tau
 
 def test_the_fit_of_readings_of_one_degree_is_near_the_truth_and_says_when_residuals_follow_a_pattern():
     time = np.arange(0.0, 300.0)
-    air = 20.3 + lagged(60.0, 5.0, time, 15.0, 0.6)
-    run = entered(time, rebuild(time, np.round(air), 1.0), 20.3)
+    run = entered(time, rebuild(time, np.round(20.3 + lagged(60.0, 5.0, time, 15.0, 0.6)), 1.0), 20.3)
     found = value("recovery_time_constant", run)
     assert found.value == pytest.approx(65.0, rel=0.1)
     assert "residuals follow a pattern" in said(found.note, "si")
@@ -191,8 +190,7 @@ def test_airflow_at_matched_points_does_not_depend_on_how_a_run_was_driven():
 
 
 def test_spark_per_kelvin_is_found_beside_speed_and_load():
-    rng = np.random.default_rng(3)
-    run = engine(rng, 20_000, 1000.0, per_kelvin=-0.35)
+    run = engine(np.random.default_rng(3), 20_000, 1000.0, per_kelvin=-0.35)
     base = replace(series([0, 1, 2], [30, 30, 30]), engine=run, points=shared_points([run]))
     assert value("spark_per_kelvin", base).value == pytest.approx(-0.35, abs=1e-6)
     for spread, status in ((1.9, "not computed"), (2.1, "ok")):  # standard deviations; that of the engine is 25/√12
@@ -204,8 +202,7 @@ def test_spark_per_kelvin_is_found_beside_speed_and_load():
 def test_missing_channels_and_points_are_said():
     base = series([0, 1, 2], [30, 30, 30])
     assert "lacks one of the channels airflow" in reason(value("matched_airflow", base))
-    run = engine(np.random.default_rng(4), 100, 1000.0)
-    alone = replace(base, engine=run, points=shared_points([]))
+    alone = replace(base, engine=engine(np.random.default_rng(4), 100, 1000.0), points=shared_points([]))
     assert value("matched_airflow", alone).reason.code == "no-shared-point"
 
 
@@ -215,8 +212,7 @@ def test_nodes_are_edges_with_the_time_that_they_may_be_off():
     nodes = find_nodes(time, np.round(30.0 - 0.1 * time), 1.0)
     edges = np.isclose(nodes.value % 1.0, 0.5) & (nodes.time > 0.0) & (nodes.time < 98.0)
     assert np.abs(nodes.value - (30.0 - 0.1 * nodes.time))[edges].max() <= 0.1 * 1.0 + 1e-9
-    off = np.abs(nodes.spread[np.isin(nodes.open, nodes.time[edges])])
-    assert off.max() <= 0.75 * 0.1 * 2.0 * 1.6
+    assert np.abs(nodes.spread[np.isin(nodes.open, nodes.time[edges])]).max() <= 0.75 * 0.1 * 2.0 * 1.6
     # edges are found again: what lies between them is no more open than that
     assert nodes.spread[(nodes.open > 15.0) & (nodes.open < 85.0)].max() < 0.25
     assert find_nodes(time, np.full(time.size, 21.0), 1.0) is None

@@ -20,8 +20,7 @@ from metrics.support import decay, entered, reason, rebuild, recovery, series, s
 def test_recovery_of_a_first_order_decay(rise, margin, tau, seconds):
     # exact values, 1 s apart: a straight line between them is above the exponential by at most 1/8·(1 s)²·N/τ² in
     # temperature, which is 1/(8τ) s in time
-    run = entered(*decay(rise, tau))
-    found = recovery(run, margin)
+    found = recovery(entered(*decay(rise, tau)), margin)
     assert found.status == "ok"
     assert found.value == pytest.approx(seconds, abs=1.0 / (8.0 * tau) + 6e-4)
     assert found.value == pytest.approx(tau * math.log(rise / margin), abs=1.0 / (8.0 * tau))
@@ -59,11 +58,9 @@ def test_timing_the_edges_beats_the_first_reading_below():
     for _ in range(300):
         ambient, rise = 20.0 + generator.uniform(), generator.uniform(10.0, 20.0)
         time = np.arange(-20.0, 400.0) + generator.uniform()
-        air = ambient + rise * np.exp(-np.maximum(time, 0.0) / tau)
-        reading = np.round(air)
+        reading = np.round(ambient + rise * np.exp(-np.maximum(time, 0.0) / tau))
         truth = tau * math.log(rise / margin)
-        run = entered(time, rebuild(time, reading, 1.0), ambient)
-        by_edges.append(recovery(run, margin).value - truth)
+        by_edges.append(recovery(entered(time, rebuild(time, reading, 1.0), ambient), margin).value - truth)
         by_first.append(float(time[(time > 0.0) & (reading - ambient <= margin)][0]) - truth)
     assert np.std(by_edges) < 0.9
     assert 7.0 < np.std(by_first) < 8.6
@@ -170,8 +167,7 @@ def test_heat_soak_is_the_median_of_the_stops_that_are_long_enough():
     air = np.full(200, 30.0)
     for (a, b), rate in rates.items():
         air[a : b + 1] += rate / 60.0 * (time[a : b + 1] - a)
-    stops = tuple(Span(float(a), float(b)) for a, b in rates)
-    run = series(time, air, stops=stops)
+    run = series(time, air, stops=tuple(Span(float(a), float(b)) for a, b in rates))
     assert value("heat_soak_rate", run).value == pytest.approx(6.0)
     assert value("heat_soak_rate", replace(run, minimum_stop=5.0)).value == pytest.approx(8.0)
     none = value("heat_soak_rate", replace(run, minimum_stop=60.0))
@@ -213,8 +209,7 @@ def test_time_above_the_limit():
 
 def test_density_ratio_is_that_of_absolute_temperatures():
     # equal pressure: density goes as 1/T; 10 °F more at 25 °C costs 1.86 % (arithmetic with 298.15 K)
-    run = series([0.0, 10.0], [25.0 + 50.0 / 9.0] * 2, 25.0)
-    found = value("charge_density_ratio", run).value
+    found = value("charge_density_ratio", series([0.0, 10.0], [25.0 + 50.0 / 9.0] * 2, 25.0)).value
     assert found - 100.0 == pytest.approx(-1.829, abs=1e-3)
     assert pytest.approx(found) == 100.0 * (298.15 / (298.15 + 50.0 / 9.0))
 

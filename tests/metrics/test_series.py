@@ -21,13 +21,10 @@ def test_rebuilt_ramp_is_the_ramp_to_the_polling(rate, start, falls):
     air = start + (-rate if falls else rate) * time
     rebuilt = rebuild(time, np.round(air), 1.0)
     changes = np.flatnonzero(np.diff(np.round(air)))
-    inner = slice(changes[0] + 1, changes[-1] + 1)
-    assert np.abs(rebuilt - air)[inner].max() <= 0.5 * rate + 1e-9
+    assert np.abs(rebuilt - air)[slice(changes[0] + 1, changes[-1] + 1)].max() <= 0.5 * rate + 1e-9
 
 
-@pytest.mark.parametrize(
-    ("reading", "step"), [([1.23, 4.56, 7.89], None), ([1.23, 4.56, 7.89], 0.0), ([21.0] * 10, 1.0)]
-)
+@pytest.mark.parametrize("reading, step", [([1.23, 4.56, 7.89], None), ([1.23, 4.56, 7.89], 0.0), ([21.0] * 10, 1.0)])
 def test_a_reading_without_steps_is_left_alone(reading, step):
     assert rebuild(np.arange(len(reading)), np.array(reading), step).tolist() == reading
 

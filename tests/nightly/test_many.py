@@ -207,10 +207,8 @@ def test_speed_of_warm_renders(tmp_path):
         return time.monotonic() - begun, used
 
     cold = measured("render", tmp_path / "root" / "c00", "--out", tmp_path / "cold")
-    one, two = (
-        [x / 6 for x in measured("nightly", tmp_path / "root", "--out", tmp_path / jobs, "--jobs", jobs)]
-        for jobs in "12"
-    )
+    both = (measured("nightly", tmp_path / "root", "--out", tmp_path / jobs, "--jobs", jobs) for jobs in "12")
+    one, two = ([x / 6 for x in figures] for figures in both)
     for name, (clock, used) in {"cold": cold, "one job": one, "two jobs": two}.items():
         print(f"{name}: {clock:.1f} s, {used:.1f} s of processor for each campaign")
     print(f"load of the machine: {os.getloadavg()[0]:.1f}")

@@ -148,8 +148,7 @@ def test_the_memory_limit_ends_everything(attempt, small, tmp_path, limit):
 def test_a_killed_attempt_is_told(attempt, small, tmp_path):
     told = POOL.submit(attempt, job(small.file, tmp_path / "out"))
     loaded = wait_for(lambda: work.current[:])[0].process.pid
-    attempts = wait_for(lambda: kernels_below(loaded))
-    wait_for(attempts[0].children)[0].kill()
+    wait_for(wait_for(lambda: kernels_below(loaded))[0].children)[0].kill()
     assert told.result(60) == work.failed("its process was killed by signal 9; memory may have run out.")
 
 

@@ -163,10 +163,8 @@ def test_the_calendar_is_read_back_by_another_library(tmp_path):
     assert "foam seal, 6 mm; around the lid" in str(sealed["DESCRIPTION"])
 
 
-@given(
-    st.integers(1, 6), st.lists(st.integers(0, 95), min_size=2, max_size=8, unique=True),
-    st.integers(10, 60), st.integers(0, 60),
-)  # fmt: skip
+@given(st.integers(1, 6), st.lists(st.integers(0, 95), min_size=2, max_size=8, unique=True),
+       st.integers(10, 60), st.integers(0, 60))  # fmt: skip
 @settings(max_examples=60)
 def test_starts_lie_in_the_stretches_and_apart(runs, quarters, drive, between):
     zero = dt.datetime(2026, 6, 2, tzinfo=MADRID)
@@ -230,8 +228,7 @@ def test_reports_of_like_days_say_which_hours_fit(tmp_path):
     file = tmp_path / "metar.txt"
     file.write_text("METAR XXXX 020800Z 24005KT 9999 20/10 Q1013\nMETAR XXXX 030800Z 24025KT 9999 20/10 Q1013\n"
                     "METAR XXXX 030900Z 24005KT RA 20/10 Q1013\n", "utf-8")  # fmt: skip
-    found = days.climate(model(TEXT + 'most_wind = "20 km/h"\n'), file, 2026, 6)
-    assert found == [(10, 2, 0.5), (11, 1, 0.0)]
+    assert days.climate(model(TEXT + 'most_wind = "20 km/h"\n'), file, 2026, 6) == [(10, 2, 0.5), (11, 1, 0.0)]
 
 
 @pytest.mark.parametrize(

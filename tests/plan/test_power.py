@@ -82,8 +82,7 @@ def test_thresholds_are_where_the_report_changes_its_verdict(value, names):
     design, n = Design(tuple(names), 3), 12
     # the same draws as in `judged`: this claim's metric is the first headline metric
     assert about.key.key == next(key.key for key in metric_keys(one) if key.spec.headline)
-    edge = thresholds(one, about, design, n, np.random.default_rng(5))
-    for i, limit in enumerate(edge[:3]):
+    for i, limit in enumerate(thresholds(one, about, design, n, np.random.default_rng(5))[:3]):
         both = [judged(one, about, design, n, limit * share, 5)[i] for share in (0.999, 1.001)]
         assert both == [False, True] or (limit == 0.0 and both == [True, True])
 
@@ -172,12 +171,10 @@ def test_what_runs_do_not_reduce_counts_as_in_the_report():
     who = np.array([c == "b" for c, _ in cells])
     values = simulate(design, scatter, n, rng) + np.where(who, -2.0 - edge + shared * rng.standard_normal((n, 1)), 0.0)
     drawn = shared * rng.standard_normal(400)
-    supported = 0
+    supported, named = 0, [(str(j), c, f"block-{b}") for j, (c, b) in enumerate(cells)]
     for row in values:
-        results = tuple(
-            MetricResult(about.key.key, str(j), c, f"block-{b}", "ok", value=float(row[j]))
-            for j, (c, b) in enumerate(cells)
-        )
+        of_cells = zip(named, row, strict=True)
+        results = tuple(MetricResult(about.key.key, *name, "ok", value=float(number)) for name, number in of_cells)
         draws = PlannedDraws({str(j): row[j] + drawn * who[j] for j in range(len(cells))})
         compared = compare(one, (about.key,), results, draws)
         supported += judge_claims(one, (about.key,), results, compared)[0].verdict == "supported"

@@ -41,8 +41,7 @@ def test_hostile_text_is_text():
     assert not page.select("script")
     words = page.get_text()
     for hostile in samples.HOSTILE:
-        expected = re.sub("[\x00-\x08]", "\ufffd", hostile).replace("\u202e", "")
-        assert words.count(expected) >= 8, hostile
+        assert words.count(re.sub("[\x00-\x08]", "\ufffd", hostile).replace("\u202e", "")) >= 8, hostile
 
 
 def test_drawing_that_runs_is_refused_at_export():

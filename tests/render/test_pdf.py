@@ -100,9 +100,7 @@ def _ink_outside(project: Path) -> list[int]:
     return outside
 
 
-@pytest.mark.parametrize(
-    ("columns", "rows"), [(30, 8), (7, 200), pytest.param(30, 500, marks=pytest.mark.slow)], ids=str
-)
+@pytest.mark.parametrize("columns, rows", [(30, 8), (7, 200), pytest.param(30, 500, marks=pytest.mark.slow)], ids=str)
 def test_wide_and_long_tables_stay_on_the_page_and_lose_nothing(columns, rows, tmp_path, part):
     values = np.random.default_rng(1).normal(1000, 99, (part(rows, 200), columns - 1))
     titles = tuple(Column(f"Q{i} [K/min]", "right" if i else "left") for i in range(columns))
@@ -114,9 +112,7 @@ def test_wide_and_long_tables_stay_on_the_page_and_lose_nothing(columns, rows, t
 
 
 def test_a_row_is_divided_between_pages_only_where_none_holds_it(tmp_path):
-    rows = tuple(
-        (f"row-{number}", f"begin{number} " + "word " * (100 + number) + f"end{number}") for number in range(60)
-    )
+    rows = tuple((f"row-{n}", f"begin{n} " + "word " * (100 + n) + f"end{n}") for n in range(60))
     table = Table("tab-rows", "Rows.", (Column("a"), Column("b")), rows)
     sheets = [sheet.split() for sheet in _export(tmp_path, Heading(1, "Rows"), table).sheets]
     assert len(sheets) > 3
@@ -200,8 +196,7 @@ def test_compiler_warning_is_an_error(tmp_path, monkeypatch):
 def test_data_and_assets(sample, tmp_path):
     assert {block.name: block.text for block in sample.data} == {"results.json": samples.RESULTS}
     write_assets(sample, tmp_path)
-    written = {path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.*")}
-    assert written == {
+    assert {path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*.*")} == {
         "figures/fig-iat.svg", "figures/fig-iat.png", "figures/fig-recovery.svg", "figures/fig-recovery.png",
         "tables/tab-runs.csv", "tables/tab-differences.csv", "tables/tab-stops.csv",
     }  # fmt: skip
@@ -250,5 +245,4 @@ def test_normalised_notebook_is_the_same_on_every_run():
 )  # fmt: skip
 def test_a_cell_is_never_a_formula_of_a_spreadsheet(cell, written):
     table = Table(label="tab-x", caption="x", columns=(Column("a"),), rows=(("x",),), values=(("a",), (cell,)))
-    rows = list(csv.reader(io.StringIO(table_csv(table, number([table])), newline="")))
-    assert rows == [["a"], [written]]
+    assert list(csv.reader(io.StringIO(table_csv(table, number([table])), newline=""))) == [["a"], [written]]

@@ -145,8 +145,7 @@ def test_percentage_of_airflow_only_at_equal_depression(chain):
 
 
 def test_text_of_the_campaign_is_no_markup(chain):
-    row = table(sections.service(chain.result), "tab-remarks").rows[0]
-    spans = parse(row[2])
+    spans = parse(table(sections.service(chain.result), "tab-remarks").rows[0][2])
     assert "".join(s.text for s in spans) == "needs **two** hands [[sec-claims]]"
     assert not any(s.bold or s.reference for s in spans)
 

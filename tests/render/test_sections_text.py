@@ -23,9 +23,8 @@ def texts(blocks, kind=Paragraph) -> list[str]:
 
 def test_peaks_by_place_are_those_of_the_metric(result):
     metric = {v.run: (v.value, v.distance) for v in result.of("peak_over_ambient")}
-    assert {p.run: (p.value, p.distance) for p in result.places.peaks.itertuples()} == {
-        r: pytest.approx(v) for r, v in metric.items()
-    }
+    peaks = {p.run: (p.value, p.distance) for p in result.places.peaks.itertuples()}
+    assert peaks == {r: pytest.approx(v) for r, v in metric.items()}
     panel = plots_values.places_figure(result, result.places, "").get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
     assert drawn == {round(value, 6) for value, _ in metric.values()}

@@ -65,12 +65,9 @@ def test_values_with_units(value, quantity, system, decimals, text):
 
 
 def test_margins_are_given_in_both_scales_so_that_nobody_mixes_them_up():
-    for kelvin, system, text in (
-        (5.0 / 3.0, "us", "3 °F (1.7 K)"),
-        (5.0 / 3.0, "si", "3 °F (1.7 K)"),  # as it was declared
-        (3.0, "si", "3 K (5.4 °F)"),
-    ):
-        assert formatting.margin(kelvin, system).replace("\u00a0", " ") == text
+    three = 5.0 / 3.0  # declared in °F
+    for k, system, text in ((three, "us", "3 °F (1.7 K)"), (three, "si", "3 °F (1.7 K)"), (3.0, "si", "3 K (5.4 °F)")):
+        assert formatting.margin(k, system).replace("\u00a0", " ") == text
 
 
 def test_intervals_and_lists():

@@ -79,9 +79,8 @@ def traffic(rng: np.random.Generator, level: float) -> np.ndarray:
 def heat(runs: list[tuple[Article, Weather, np.ndarray, np.ndarray, np.ndarray]]) -> dict[str, np.ndarray]:
     """Return element, airflow and coolant, (t, n), of runs: article, day, speeds, ambient, start state (4,)."""
     n, steps = len(runs), max(len(run[2]) for run in runs)
-    speed, outside = (
-        np.stack([np.pad(run[k], (0, steps - len(run[k])), "edge") for run in runs], axis=1) for k in (2, 3)
-    )
+    longer = ([np.pad(run[k], (0, steps - len(run[k])), "edge") for run in runs] for k in (2, 3))
+    speed, outside = (np.stack(one, axis=1) for one in longer)
     leak, gap, half, deep, outer, facing, wall = (
         np.array([getattr(run[0], name) for run in runs])
         for name in ("leak", "gap", "speed", "deep", "outer", "facing", "wall")
@@ -104,9 +103,8 @@ def heat(runs: list[tuple[Article, Weather, np.ndarray, np.ndarray, np.ndarray]]
         coolant = coolant + DT / 7e4 * (0.3 * fuel + 300.0 - taken * (coolant - front) - 22.0 * (coolant - rear))
         back = 25.0 * np.exp(-air / 4.0)  # W/K that goes round to the grille at rest
         inflow = 1006.0 * through
-        front = front + DT / 1500.0 * (
-            inflow * (ambient - front) + 0.06 * taken * (coolant - front) + back * (rear - front) + 0.3 * sun
-        )
+        gained = inflow * (ambient - front) + 0.06 * taken * (coolant - front) + back * (rear - front) + 0.3 * sun
+        front = front + DT / 1500.0 * gained
         glow = SIGMA * ((exhaust + 273.0) ** 4 - (rear + 273.0) ** 4)
         shed = (2.5 + 0.5 * air) * (exhaust - rear)
         exhaust = exhaust + DT / 9000.0 * (0.06 * fuel - 0.12 * glow - shed)

@@ -72,19 +72,15 @@ def demo_trials(configurations, blocks: int, campaigns: int, seed: int, *, still
         study = Study(study.entries, simulate_batch(runs))
     stopped = np.array([np.sum(study.batch.speed[i, :n] < 1.0) for i, n in enumerate(study.batch.samples)])
     chosen = [median(range(c * size, (c + 1) * size), lambda i: stopped[i]) for c in range(campaigns)]
-    planned = [
-        (k, days[c][study.entries[i].block], plan(c, i - c * size, calm=True))
-        for c, i in enumerate(chosen)
-        for k in configurations
-    ]
+    places = [(c, days[c][study.entries[i].block], i - c * size) for c, i in enumerate(chosen)]
+    planned = [(k, day, plan(c, place, calm=True)) for c, day, place in places for k in configurations]
     true = Study(tuple(Entry(0, 0, k.id) for k, _, _ in planned), simulate_batch(planned))
     trials = []
     for c in range(campaigns):
         own = range(c * size, (c + 1) * size)
         series = [study_series(study, i, Instruments(), shift=CUT) for i in own]
-        drives = [
-            simulated_drive(study, i, s, days[c][study.entries[i].block]) for i, s in zip(own, series, strict=True)
-        ]
+        dates = [days[c][study.entries[i].block] for i in own]
+        drives = [simulated_drive(study, i, s, day) for i, s, day in zip(own, series, dates, strict=True)]
         truth = {}
         for i, k in enumerate(configurations, c * len(configurations)):
             real = study_series(true, i, Instruments(), shift=CUT)
@@ -105,9 +101,7 @@ def fitted(trial: Trial, ids: list[str]) -> list[ThermalFit]:
     return [fit([drive for drive in trial.drives if drive.configuration == id]) for id in ids]
 
 
-def study_common_drive(
-    simulator: str, layout: str, campaigns: int, *, seed: int = SEED, how=fitted, **more
-) -> list[One]:
+def study_common_drive(simulator: str, layout: str, campaigns: int, *, seed=SEED, how=fitted, **more) -> list[One]:
     """Simulate campaigns "3×2" (configurations × blocks) or "2×3" and compare each as measured and on its median run's drive."""
     trials, *sets = SIMULATORS[simulator]
     configurations = next(one for one in sets if len(one) == int(layout[0]))
@@ -137,9 +131,8 @@ def fitted_with_one_bay(trial: Trial, ids: list[str]) -> list[ThermalFit]:
 
 def study_sharing(simulator: str, layout: str, campaigns: int, *, seed: int = SEED) -> tuple[list[One], list[One]]:
     """Return the same campaigns with parameters of their own and with one bay for all configurations."""
-    return tuple(
-        study_common_drive(simulator, layout, campaigns, seed=seed, how=how) for how in (fitted, fitted_with_one_bay)
-    )
+    ways = (fitted, fitted_with_one_bay)
+    return tuple(study_common_drive(simulator, layout, campaigns, seed=seed, how=how) for how in ways)
 
 
 def judged(model, trial: Trial, rng: np.random.Generator, how=fitted) -> One:
@@ -175,11 +168,8 @@ def summary(found: list[One]) -> list[dict]:
             if (a.key, a.configuration) == (key, configuration)
         ]
         truth, replayed, measured = np.array([(t, a.difference, b.difference) for t, a, b in pairs], dtype=float).T
-        kept = [
-            (t, a)
-            for t, a, _ in pairs
-            if np.isfinite(t) and a.basis == "runs" and not (a.low is None and a.high is None)
-        ]
+        known = [(t, a) for t, a, _ in pairs if np.isfinite(t) and a.basis == "runs"]
+        kept = [(t, a) for t, a in known if not (a.low is None and a.high is None)]
         inside = sum((a.low is None or a.low <= t) and (a.high is None or t <= a.high) for t, a in kept)
         half = [0.5 * (a.high - a.low) for _, a in kept if a.low is not None and a.high is not None]
         wide = [0.5 * (b.high - b.low) for _, _, b in pairs if b.low is not None and b.high is not None]

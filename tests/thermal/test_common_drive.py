@@ -73,8 +73,7 @@ def test_one_run_each_is_an_illustration(badly_designed):
     single = asked(badly_designed)
     assert set(single.single) and single.validation.empty
     assert all(c.call == "indication" for c in single.comparisons)
-    result = replace(badly_designed.chain.result, common_drive=single)
-    assert "illustration" in list(section(result))[1].text
+    assert "illustration" in list(section(replace(badly_designed.chain.result, common_drive=single)))[1].text
 
 
 def test_sections_say_model_and_which_differences_claims_use(demo, found):
@@ -185,18 +184,15 @@ def test_runs_that_cannot_be_modelled_say_why(demo):
     assert drive_input(replace(series, ambient=None), clean).code == "no-ambient"
     early = series.time < series.time[0] + 300.0
     cut = {name: getattr(series, name)[early] for name in ("time", "iat", "reading", "ambient", "distance")}
-    short = replace(series, **cut)
-    assert drive_input(short, clean).code == "short-run"
-    without = replace(clean, frame=clean.frame.drop(columns=["maf", "coolant"]))
-    made, notes = drive_input(series, without)
+    assert drive_input(replace(series, **cut), clean).code == "short-run"
+    made, notes = drive_input(series, replace(clean, frame=clean.frame.drop(columns=["maf", "coolant"])))
     assert [note.code for note in notes] == ["channel-assumed"] * 2
     assert made.airflow.min() >= 0.5 and not made.heading_known
     assert drive_input(series, replace(clean, frame=clean.frame.drop(columns="speed"))).code == "no-channel"
     gap = clean.frame.copy()
     gap.loc[(gap.index > 300.0) & (gap.index < 400.0), "speed"] = np.nan
     assert drive_input(series, replace(clean, frame=gap)).code == "speed-gap"
-    stopped = clean.frame.assign(rpm=0.0)
-    assert drive_input(series, replace(clean, frame=stopped)).code == "no-reading"
+    assert drive_input(series, replace(clean, frame=clean.frame.assign(rpm=0.0))).code == "no-reading"
 
 
 def test_configurations_that_cannot_be_modelled_leave_no_comparison_and_say_why(demo):

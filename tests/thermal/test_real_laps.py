@@ -56,8 +56,7 @@ def laps(tmp_path_factory, drives):
         (span,) = series.phases
         inside = (series.time >= span.start) & (series.time <= span.end)
         found[series.run] = (*pair, -float(np.mean(follow(series.time, LOWERING * moving)[inside])))
-    keys = tuple(key for key in measured.metrics if key.key in ("peak_over_ambient", MEAN))
-    return campaign, keys, found
+    return campaign, tuple(key for key in measured.metrics if key.key in ("peak_over_ambient", MEAN)), found
 
 
 def follow(time, target):

@@ -10,22 +10,8 @@ from scipy.integrate import solve_ivp
 from scipy.stats import norm
 
 from intake_report.thermal import DISCREPANCY, deviance, fit
-from intake_report.thermal.model import (
-    COEFFICIENTS,
-    MIDDLE,
-    SHARE,
-    STEP,
-    DriveInput,
-    airflow_law,
-    element,
-    lacking,
-    natural,
-    over_ambient,
-    respond,
-    sensitivity,
-    trace,
-    usual_airflow,
-)
+from intake_report.thermal import model as thermal
+from intake_report.thermal.model import MIDDLE, STEP, DriveInput, element, lacking, respond, trace
 
 
 @pytest.mark.parametrize("step", [0.01, 1.0, 50.0, 5000.0])
@@ -37,8 +23,7 @@ def test_a_step_response_is_the_exponential_however_coarse_or_stiff(step):
 
 def test_irregular_sampling_and_a_ramp_are_exact():
     """A ramp is followed late by rate·τ once the start is forgotten: y = r·(t − τ·(1 − exp(−t/τ)))."""
-    rng = np.random.default_rng(1)
-    time = np.concatenate([[0.0], np.cumsum(rng.uniform(0.05, 9.0, 300))])
+    time = np.concatenate([[0.0], np.cumsum(np.random.default_rng(1).uniform(0.05, 9.0, 300))])
     found = respond(np.full(301, 1.0 / 20.0), 0.3 * time, 0.0, np.diff(time))
     assert np.abs(found - 0.3 * (time + 20.0 * np.expm1(-time / 20.0))).max() < 1e-6
     assert 0.3 * time[-1] - found[-1] == pytest.approx(0.3 * 20.0, abs=1e-6)
@@ -59,14 +44,11 @@ def test_textbook_lumped_capacitances():
     assert np.interp(0.99, wire, time) == pytest.approx(10.0, rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("excess", "within", "tau", "expected"), [(30.0, 5.0, 60.0, 107.506), (38.0, 3.0, 75.0, 190.423)]
-)
+@pytest.mark.parametrize("excess, within, tau, expected", [(30.0, 5.0, 60.0, 107.506), (38.0, 3.0, 75.0, 190.423)])
 def test_recovery_of_one_response_is_the_logarithm(excess, within, tau, expected):
     """τ·ln(ΔT₀/N), an identity; and two in series cross later by τ·ln(τ/(τ − s)) once the faster one has died away."""
     time = np.arange(0.0, 600.0, 0.1)
-    rate = np.full(time.shape, 1.0 / tau)
-    air = respond(rate, np.zeros(time.shape), excess, 0.1)
+    air = respond(np.full(time.shape, 1.0 / tau), np.zeros(time.shape), excess, 0.1)
     assert np.interp(-within, -air, time) == pytest.approx(expected, abs=1e-3)
     sensor = respond(np.full(time.shape, 1.0 / 8.0), air, excess, 0.1)
     assert np.interp(-within, -sensor, time) - expected == pytest.approx(tau * np.log(tau / (tau - 8.0)), abs=0.01)
@@ -112,7 +94,8 @@ def stop_and_go(run: str, seed: int, effects=None, seconds: float = 1500.0, **mo
         at += driven + stopped
     speed = np.convolve(speed, np.ones(5) / 5.0, "same")
     calm = np.zeros(time.shape)
-    drive = DriveInput(run, "a", None, time, speed, usual_airflow(speed), calm + 90.0, calm + 22.0, calm, calm, **more)
+    usual = thermal.usual_airflow(speed)
+    drive = DriveInput(run, "a", None, time, speed, usual, calm + 90.0, calm + 22.0, calm, calm, **more)
     truth = element(TRUE, drive.expected if effects is None else effects, drive)
     return replace(drive, reading_time=time, reading=np.round(truth))
 
@@ -123,8 +106,7 @@ def test_known_parameters_come_back_and_a_replay_is_near_the_truth():
     other = stop_and_go("three", 3)
     off = element(fitted.shape, other.expected, other) - element(TRUE, other.expected, other)
     assert np.sqrt(np.mean(off**2)) < 0.2 and abs(off.max()) < 1.0
-    spread = np.sqrt(np.diag(fitted.covariance))[: TRUE.size]
-    assert np.all(np.abs(fitted.shape - TRUE) < 3.0 * spread)
+    assert np.all(np.abs(fitted.shape - TRUE) < 3.0 * np.sqrt(np.diag(fitted.covariance))[: TRUE.size])
 
 
 def test_a_run_that_heats_more_has_its_own_effect():
@@ -140,8 +122,7 @@ def test_what_was_not_driven_is_named_and_not_known_better_than_before():
     drive, law, second = stop_and_go("one", 1), (3.0, 0.6, 0.0, 0.0), np.arange(1500.0)
     steady = trace("steady", np.array([0.0, 1500.0]), np.full(2, 25.0), law, 22.0)
     steady = replace(steady, reading_time=steady.time, reading=np.round(element(TRUE, steady.expected, steady)))
-    fitted = fit([steady])
-    assert {"flush", "share_still", "flush_speed"} <= set(fitted.not_excited)
+    assert {"flush", "share_still", "flush_speed"} <= set(fit([steady]).not_excited)
     assert "flush_speed" not in fit([drive]).not_excited
     town = trace("town", second, np.where(second % 90.0 < 60.0, 12.0, 0.0), law, 22.0)
     assert lacking([steady]).code == "no-stops" and lacking([town]).code == "no-highway" and lacking([drive]) is None
@@ -151,11 +132,11 @@ def test_temperatures_stay_between_what_heats_and_what_cools_them():
     rng = np.random.default_rng(4)
     drive = stop_and_go("one", 5)
     shapes = MIDDLE + rng.normal(0.0, 1.0, (200, MIDDLE.size))
-    found = over_ambient(shapes, np.broadcast_to(drive.expected, (200, 7)), drive)
+    found = thermal.over_ambient(shapes, np.broadcast_to(drive.expected, (200, 7)), drive)
     assert all(np.isfinite(values).all() and values.min() >= 0.0 for values in found.values())
     assert found["bay"].max() <= 90.0 - 22.0
     assert np.all(found["air"].max(axis=1) <= found["bay"].max(axis=1) + 1e-9)
-    assert np.all(natural(shapes)[:, SHARE] < 1.0) and len(COEFFICIENTS) == MIDDLE.size
+    assert np.all(thermal.natural(shapes)[:, thermal.SHARE] < 1.0) and len(thermal.COEFFICIENTS) == MIDDLE.size
 
 
 def test_wind_from_ahead_acts_as_speed():
@@ -168,7 +149,8 @@ def test_wind_from_ahead_acts_as_speed():
 def test_airflow_follows_speed_as_in_the_runs():
     drive = stop_and_go("one", 1)
     law = (2.0, 0.4, 0.3, 1.5)
-    assert np.allclose(airflow_law([replace(drive, airflow=usual_airflow(drive.speed, law))]), law, atol=1e-6)
+    driven = replace(drive, airflow=thermal.usual_airflow(drive.speed, law))
+    assert np.allclose(thermal.airflow_law([driven]), law, atol=1e-6)
 
 
 @pytest.mark.bench
@@ -195,9 +177,7 @@ def test_the_banded_system_is_faster_than_a_loop_and_a_general_solver():
 
     ours, *others = (min(timeit.repeat(call, number=1, repeat=3)) for call in (banded, loop, general))
     slower = [other / ours for other in others]
-    print(
-        f"\n900 steps: banded {1e3 * ours:.2f} ms, loop {slower[0]:.0f} times, solve_ivp {slower[1]:.0f} times as long"
-    )
+    print(f"\n900 steps: banded {1e3 * ours:.2f} ms, loop {slower[0]:.0f}, solve_ivp {slower[1]:.0f} times as long")
     assert min(slower) > 3.0
 
 
@@ -213,7 +193,7 @@ def test_three_long_runs_at_ten_readings_a_second_are_fitted_with_intervals_in_t
     fitted = fit(drives)
     shapes, effects = fitted.draws(100, np.random.default_rng(1))
     off = np.hstack([shapes, effects[0]])
-    trace, slopes = sensitivity(fitted.shape, fitted.effects[0], drives[0])
+    trace, slopes = thermal.sensitivity(fitted.shape, fitted.effects[0], drives[0])
     spread = (trace + off @ slopes[: off.shape[1]]).std(axis=0)
     took, spread = process_time() - begin, np.median(spread)
     print(f"\n3 runs of 30 min at 10 Hz: {took:.2f} s of processor time, median spread of the trace {spread:.2f} K")
