@@ -2,15 +2,15 @@
 
 import difflib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 
-def nearest(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.5) -> str:
+def nearest(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.5, never: Container[str] = ()) -> str:
     """Return the remedy for a word that is not known: "Did you mean “x”?", or `otherwise` with all that are known."""
     words = list(known)
-    near = difflib.get_close_matches(word, words, n=1, cutoff=cutoff)
+    near = difflib.get_close_matches(word, [word for word in words if word not in never], n=1, cutoff=cutoff)
     return f"Did you mean “{near[0]}”?" if near else f"{otherwise} {', '.join(words) or 'none'}."
 
 

@@ -234,6 +234,8 @@ def highway_entry(
         held = (time > when) & (time <= when + settings.hold)
         if ramp.start <= when <= ramp.end and time[-1] >= when + settings.hold and above[held].all():
             return when, None
-    text = "Speed does not rise through {threshold} within the ramp to stay above it for {hold}."
     values = {"threshold": Value(settings.threshold, "speed", 0), "hold": Value(settings.hold, "time", 0)}
-    return None, message(text, code="entry-not-held", **values)
+    text = "Speed does not rise through {threshold} within the ramp to stay above it for {hold}"
+    if (inside := above[(time >= ramp.start) & (time <= ramp.end)]).size and inside.all():
+        return None, message(text + ": it is above it already where the ramp begins.", code="entry-above", **values)
+    return None, message(text + ".", code="entry-not-held", **values)

@@ -29,6 +29,7 @@ FREEDOM = 30.0  # m, standard deviation of what stops may move a run by: the err
 LEAST_STOPS = 3  # stops of one run at common places that may move it
 LEAST_RUNS = 3  # runs that have to share a place
 SETTLE_ROUNDS, HUBER_ROUNDS = 4, 5  # more change nothing by a metre
+NEAR_MILE = 0.05  # logarithm of a ratio of lengths from that of mile and kilometre that tells of a mistaken unit
 PASSES = 5  # rounds of learning and placing; later ones change nothing on the drives of the tests
 ALONE = message("Route distance is integrated speed: there is no other run to register it to.", code="alone")
 OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)  # of the reference, as it is and backwards
@@ -116,7 +117,7 @@ def _register(runs: Sequence[CleanRun], reference: Reference, placed: Placed) ->
 
 def _located(run: CleanRun, registration: Registration, reference: Reference, alone: bool) -> Located:
     pair, placement = samples(run), registration.placement
-    if not alone and (why := unplaced(registration.likeness, registration.backward)) is not None:
+    if not alone and (why := unplaced(registration, length_by_speed(run) / reference.length)):
         return off_route(run, why)
     distance = registration.route(driven(*pair, model.frame_time(run)))
     distance[(distance < -END_SLACK) | (distance > reference.length + END_SLACK)] = np.nan
@@ -135,18 +136,21 @@ def _located(run: CleanRun, registration: Registration, reference: Reference, al
     )
 
 
-def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
-    """Return why a run is not placed, from its likeness as it is and driven backwards; None if it is."""
-    if likeness.told:
+def unplaced(registration: Registration, ratio: float) -> Message | None:
+    """Return why a run is not placed, from its likeness as it is and backwards, and its length in routes; None if it is."""
+    if registration.likeness.told:
         return None
-    if backward.told:
+    if registration.backward.told:
         text = "The run drove the route in reverse: only turned round are its speeds like those of the other runs."
         return message(text, code="reversed")
     text = (
         "The speeds of the run do not tell where it lies on the route: they do not fit one place and direction well and "
         "{needed} times better than any other."
     )
-    return message(text, code="not-registered", needed=Value(math.exp(landmarks.TOLD_APART), "number", 0))
+    if abs(abs(math.log(ratio)) - math.log(1.609)) < NEAR_MILE:
+        text += " It drove {ratio} times the route, as if mph were read as km/h or the reverse: check its unit in [log.columns]."
+    needed = Value(math.exp(landmarks.TOLD_APART), "number", 0)
+    return message(text, code="not-registered", needed=needed, ratio=Value(ratio, "number", 2))
 
 
 def _doubts(registration: Registration) -> tuple[Finding, ...]:

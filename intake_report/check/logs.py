@@ -251,12 +251,11 @@ def soak_check_text(run: CleanRun, start: str | None) -> str:
         return ""
     when = f"time = {start}" if start else "# time = when the log began, with its date and zone"
     shown = ", ".join(f'{name} = "{level:.4g} degC"' for name, (level, _) in readings.items())
-    return "\n".join(
-        (
-            "[[soak_check]]", f'id = "soak-{run.run}"', when, 'stood = "8 h"  # correct it: how long, engine off',
-            f"readings = {{ {shown} }}", '# reference = "… degC"', '# reference_uncertainty = "0.2 degC"',
-        )
+    lines = (
+        "[[soak_check]]", f'id = "soak-{run.run}"', when, 'stood = "8 h"  # correct it: how long, engine off',
+        f"readings = {{ {shown} }}", '# reference = "… degC"', '# reference_uncertainty = "0.2 degC"',
     )  # fmt: skip
+    return "\n".join(lines)
 
 
 def log_criteria(

@@ -11,15 +11,18 @@ from intake_report.align import CRITERIA, Alignment, Check, Comparability, align
 from intake_report.analyse import inputs
 from intake_report.analyse.acceptance import judge_runs, one_drive
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.claim_check import campaign_mistakes
+from intake_report.analyse.claim_check import campaign_mistakes, deciding_keys
 from intake_report.analyse.describe import cross_check, phases_text
+from intake_report.analyse.measure import build_series, metric_keys
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.logs import CriterionCheck, LogCheck, describe_columns, finite, own_criterion
 from intake_report.check.work import Work
 from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.loaders import map_run
-from intake_report.messages import Part, said
+from intake_report.messages import Listing, Part, message, said
+from intake_report.metrics import RunSeries, evaluate
+from intake_report.results.text import title_of
 
 _OWN_QUANTITY = {
     "ambient": "temperature", "start-coolant": "temperature", "start-over-ambient": "temperature_difference",
@@ -111,6 +114,8 @@ class Court:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
         refuse(campaign_mistakes(campaign))
         self.campaign, self.records = campaign, inputs.weather_records(campaign)
+        metrics = metric_keys(campaign)
+        self.asked = [k for k in metrics if k.key in deciding_keys(campaign, metrics) and k.spec.group != "engine"]
         # by run id: filled by `summon`; runs that are checked themselves come in before, so that no log is read twice
         self.cleaned: dict[str, CleanRun] = {}
         self.unread: dict[str, str] = {}
@@ -174,16 +179,27 @@ class Court:
             "highway_entry": None if entered is None else float(entered), "phases": tuple(phases),
         }  # fmt: skip
         proposed = "" if campaign.route.phases else phases_text(propose_phases(alignment), campaign.about.units)
+        series = build_series(campaign, next(one for one in drives if one.entry.id == entry.id), ambient)
         fields = {
             "drive": drive,
             "criteria": (alike, *(self._criterion(c, comparability, alone) for c in own)),
             "pairs": tuple(pairs),
-            "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
+            "limitations": (*self._lacking(series), *(self._plain(f.text) for f in aligned.findings if not f.hard)),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
             "compared": names,
             "phases_text": proposed,
         }
         return fields, entry.id in ambient.series
+
+    def _lacking(self, series: RunSeries) -> list[str]:
+        """Return for which metrics of claims and decision the run yields no value; what it lacks of ambient is a criterion."""
+        known = [k for k in self.asked if series.ambient is not None or "over-ambient" not in k.spec.needs]
+        told = [
+            (k, v.reason) for k in known if (v := evaluate(k, series)).status == "not computed" and series.time.size
+        ]
+        parts = tuple(message("{title:lower} ({why})", title=title_of(k), why=why) for k, why in told)
+        text = "It gives no value for {parts}, which the campaign asks for."
+        return [self._plain(message(text, parts=Listing(parts)))] if parts else []
 
     def _plain(self, part: Part) -> str:
         return said(part, self.campaign.about.units)

@@ -15,6 +15,7 @@ from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders import base, columnar, delimited, recordings
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
 from intake_report.loaders.dialect import clean_header, place_of
+from intake_report.loaders.propose import propose_mapping
 from intake_report.loaders.times import DAY
 from intake_report.messages import Message, Value, message
 from intake_report.units import QUANTITIES, to_internal, unit_label
@@ -197,7 +198,8 @@ def _map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, Flo
                 what = f"The log has {len(places)} columns called “{clean_header(header)}”."
                 raise DataError(what, remedy="Rename one in a copy of the log.")
             if not places:
-                hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
+                taken = [p.header for p in propose_mapping(log) if p.channel != entry.name]  # ambient is no intake air
+                hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4, never=taken)
                 raise DataError(f"The log has no column “{header}”.", remedy=hint)
             if entry.name in mapped:
                 what = f"Another column is mapped to {entry.name} too."

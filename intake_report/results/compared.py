@@ -45,11 +45,12 @@ METHODS: dict[CompareMethod, tuple[str, str]] = {
     "none": ("difference only", "Where nothing shows how runs scatter, the difference stands without an interval."),
 }
 
-CovariateName = Literal["start_over_ambient", "start_coolant", "standing_before"]
+CovariateName = Literal["start_over_ambient", "start_iat", "start_coolant", "standing_before"]
 
 # Known before a phase begins; a difference may be adjusted for it: words, and quantity of a difference
 COVARIATES: dict[CovariateName, tuple[str, str]] = {
     "start_over_ambient": ("intake air over ambient at the start", "temperature_difference"),
+    "start_iat": ("intake air at the start", "temperature_difference"),  # where not every run has an ambient
     "start_coolant": ("coolant at the start", "temperature_difference"),
     "standing_before": ("standing time before the phase", "duration"),
 }

@@ -75,14 +75,15 @@ def test_highway_entry_is_the_first_held_crossing_within_the_ramp() -> None:
 
 
 @pytest.mark.parametrize(
-    "speed",
+    ("speed", "why"),
     [
-        np.full(40, 100.0), np.full(40, 60.0), np.where(np.arange(40) % 4 < 2, 60.0, 90.0),
-        np.concatenate([np.full(23, 60.0), np.full(3, 90.0)]),  # a hold cut off by the end of the log
+        (np.full(40, 100.0), "entry-above"), (np.full(40, 60.0), "entry-not-held"),
+        (np.where(np.arange(40) % 4 < 2, 60.0, 90.0), "entry-not-held"),
+        (np.concatenate([np.full(23, 60.0), np.full(3, 90.0)]), "entry-not-held"),  # cut off by the end of the log
     ],
 )  # fmt: skip
-def test_no_highway_entry_has_a_reason(speed) -> None:
-    for ramp, code in ((RAMP, "entry-not-held"), ((), "entry-no-ramp")):
+def test_no_highway_entry_has_a_reason(speed, why) -> None:
+    for ramp, code in ((RAMP, why), ((), "entry-no-ramp")):
         entry, reason = entry_of(speed, ramp)
         assert entry is None and reason is not None and reason.code == code
 

@@ -12,7 +12,7 @@ from align.support import StubRun, commute_runs, make_run
 from intake_report.align import AlignSettings, align_runs, landmarks
 from intake_report.align.landmarks import Likeness, classes, place, speed_profile, usual_speeds
 from intake_report.align.model import driven, find_stops
-from intake_report.align.speed_only import register, unplaced
+from intake_report.align.speed_only import Registration, register, unplaced
 from intake_report.messages import said
 
 
@@ -67,15 +67,16 @@ PLAIN = Likeness(0.1, 9.0, -9.0)  # of the run turned round, where it is the way
     [
         (Likeness(0.1, 2.9, 9.0), PLAIN, "not-registered"),
         (Likeness(-0.1, 8.0, 9.0), PLAIN, "not-registered"),
-        (Likeness(0.4, 8.0, 1.0), Likeness(0.3, 8.0, -1.0), "not-registered"),
         (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 8.0, 9.0), "reversed"),
         (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 1.0, 9.0), "not-registered"),
     ],
 )
 def test_why_a_run_is_not_placed(likeness: Likeness, backward: Likeness, code: str) -> None:
-    why = unplaced(likeness, backward)
-    assert why is not None and why.code == code
-    assert code == "reversed" or "20 times better than any other" in said(why, "si")  # e^3 = 20.09
+    for ratio, unit in ((0.62, True), (1.6, True), (0.7, False), (1.0, False), (1.45, False)):
+        why = unplaced(Registration(1.0, 0.0, likeness, backward, None, ()), ratio)
+        assert why is not None and why.code == code
+        assert code == "reversed" or "20 times better than any other" in said(why, "si")  # e^3 = 20.09
+        assert ("as if mph were read as km/h" in said(why, "si")) == (unit and code != "reversed")
 
 
 def backwards(run: StubRun) -> StubRun:

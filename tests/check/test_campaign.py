@@ -175,7 +175,11 @@ def test_weather_that_is_not_there_yet_is_said(tmp_path, capsys):
 
 def test_a_log_that_the_mapping_does_not_fit_gets_a_proposal(campaign, tmp_path, capsys):
     path = log(tmp_path / "other.csv")
-    path.write_text(path.read_text().replace("Intake (C)", "Intake Air Temp [C]"))
+    path.write_text(path.read_text().replace("Intake (C)", "Oil").replace("Outside (C)", "Ambient Air (C)"))
+    _, (check,) = check_json(capsys, path, "--campaign", campaign)
+    # the ambient is never proposed as intake air
+    assert "Did you mean" not in check["reasons"][0] and "Columns are" in check["reasons"][0]
+    path.write_text(path.read_text().replace("Oil", "Intake Air Temp [C]"))
     status, (check,) = check_json(capsys, path, "--campaign", campaign)
     assert status == 1 and check["verdict"] == "unreadable" and check["mapping_from"] == ""
     assert "Intake (C)" in check["reasons"][0]
@@ -251,15 +255,16 @@ def test_reference_and_the_runs_that_do_not_count_are_named_with_the_reason(tmp_
 
 
 def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsys):
-    file = planned_campaign(tmp_path, route=None)
+    file = planned_campaign(tmp_path, route=None, campaign__decides=["peak_over_ambient", "recovery_time: 3 degF"])
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    (text,) = (reason for reason in check["reasons"] if reason.startswith("It gives no value for recovery time"))
+    assert (
+        check["verdict"] == "accept with limitation"
+        and "(the run has no highway entry), which the campaign asks" in text
+    )
     assert any("states no [[route.phase]]" in note for note in check["notes"])
     phases = tomllib.loads(check["phases_text"])["route"]["phase"]
     assert [phase["kind"] for phase in phases] == ["city", "ramp", "highway"]
-    # pasted, the campaign states phases, and the highway entry is found
-    file.write_text(file.read_text("utf-8") + "\n" + check["phases_text"], "utf-8")
-    _, (again,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
-    assert again["phases_text"] == "" and again["drive"]["highway_entry"] is not None
 
 
 def test_all_wrong_limits_are_said_at_once_with_the_path_as_given(tmp_path, capsys, monkeypatch):

@@ -10,8 +10,9 @@ from intake_report.errors import CampaignError
 from intake_report.messages import Message, Value, said
 from intake_report.render.blocks import ItemList, plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
-from intake_report.render.sections.body import decision
+from intake_report.render.sections.body import decision, method
 from intake_report.render.sections.claims import because, claim_table, needed_repeats, settles
+from intake_report.render.sections.stated import methodology
 from intake_report.results import ControlEffect
 from intake_report.results.compared import CovariateFit
 
@@ -32,6 +33,12 @@ def test_answer_names_every_configuration_in_the_metrics_that_decide(result):
     assert first.startswith("In the city, intake air was on average ") and "95 % interval" in first
     assert second.startswith("After the highway entry, intake air came within 3 °F (1.7 K) of ambient in ")
     assert last.startswith("At its hottest, ")
+    named = (
+        replace(k, parameter=replace(k.parameter, label="Country")) if k.key == CITY else k for k in result.metrics
+    )
+    assert sentences(replace(result, metrics=tuple(named)))[0].startswith(
+        "In the phase Country, intake air was on average "
+    )
 
 
 @pytest.mark.parametrize("call", CALLS)
@@ -50,13 +57,27 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(result):
     assert "within blocks 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
 
 
-def test_margin_that_is_not_reached_is_said_with_its_count(result):
+def test_margin_not_reached_or_met_at_the_entry_is_said_with_its_count(result):
     key = next(k for k in result.decides if k.startswith("recovery_time"))
-    missed = next(v for v in result.of(key) if v.configuration == "open-cone" and v.block == "day-1")
-    replaced = replace(missed, status="not reached", value=None, bound=240.0)
-    values = tuple(replaced if v is missed else v for v in result.values)
-    (text,) = (x for x in sentences(replace(result, values=values)) if x.startswith("After the highway entry"))
-    assert "not reached in 1 of 3 runs, else in" in text and "with Open cone element" in text
+    state = {("open-cone", "day-1"): "not reached"} | {
+        ("sealed-snorkel", f"day-{n}"): "within at entry" for n in (1, 2, 3)
+    }
+    states = (state.get((v.configuration, v.block)) if v.key == key else None for v in result.values)
+    pairs = zip(result.values, states, strict=True)
+    values = tuple(replace(v, status=s, value=None, bound=240.0) if s else v for v, s in pairs)
+    (text,) = (x for x in sentences(replace(result, values=values)) if x.startswith("Time from the highway entry"))
+    assert "; not reached in 1 of 3 runs, else in" in text and "with Open cone element" in text
+    assert "; already within it at the entry in all 3 runs with Sealed" in text
+
+
+def test_the_method_speaks_of_what_the_campaign_has(demo, result):
+    campaign, bare = demo.chain.campaign, replace(result, ambient_reference="none")
+    city = campaign.model_copy(
+        update={"route": campaign.route.model_copy(update={"phases": campaign.route.phases[:1]})}
+    )
+    full, less = (str((*method(*case), *methodology(*case))) for case in ((campaign, result), (city, bare)))
+    for words in ("was subtracted", "Highway entry"):
+        assert words in full and words not in less
 
 
 def test_margin_that_the_sensor_cannot_decide_does_not_lead(result, badly_designed):
@@ -166,7 +187,6 @@ def test_deciding_metrics_are_those_that_the_campaign_names(demo):
     for text, words in (
         ("mean_over_ambiant: city", "Did you mean “mean_over_ambient”?"),
         ("mean_over_ambient: town", "There are “mean_over_ambient: city”"),
-        ("recovery_time: 9 degF", "There are"),
         ("recovery_time: soon", "campaign.decides[1]"),
         ("peak_power", "is not among the metrics"),
     ):

@@ -174,13 +174,14 @@ def gather_covariates(drives: Iterable[Drive], series: Sequence[RunSeries]) -> C
     """Return the covariates of all runs."""
     # where not every run has an ambient, intake air as it is: within a block that differs by a constant
     over = all(run.over is not None for run in series)
-    start: dict[CovariateName, dict[str, float]] = {"start_over_ambient": {}, "start_coolant": {}}
+    air: CovariateName = "start_over_ambient" if over else "start_iat"
+    start: dict[CovariateName, dict[str, float]] = {air: {}, "start_coolant": {}}
     standing: dict[str, dict[str, float]] = {}
     for run in series:
         values = run.over if over else run.iat
         if values is not None and run.time.size:
             begun = run.time <= run.time[0] + FIRST
-            start["start_over_ambient"][run.run] = float(np.mean(values[begun]))
+            start[air][run.run] = float(np.mean(values[begun]))
         begins = {span.label: span.start for span in reversed(run.phases)}
         begins |= {} if run.entry is None else {"entry": run.entry}
         for place, begin in begins.items():
@@ -223,6 +224,7 @@ def adjust(
     """
     declared = campaign.comparison.covariates
     names = DEFAULT.get(key.spec.group, ()) if declared is None else declared
+    names = tuple("start_iat" if n == "start_over_ambient" and n not in known.start else n for n in names)
     if not names or made.confounded or made.found.low is None:
         return None, (), ()
     layout = _layout(values, made, pair)

@@ -35,9 +35,9 @@ declare(
      "interval is derived from it.",
      "Readings of finer resolution."),
     ("not-reached", 245, "values", "some runs did not come back to the margin",
-     "{title}: not reached before the highway ended in {runs}, watched for up to {bound}; these are results, not "
-     "missing values: no mean is given, and {how}.",
-     "A longer highway phase."),
+     "{title}: not reached in {runs}, watched for up to {bound}; these are results, not missing values: no mean is "
+     "given, and {how}.",
+     "A longer drive after the event from which it is timed."),
     ("within-at-entry", 246, "values", "some runs were within the margin at the entry",
      "{title}: already within the margin at the highway entry in {runs}: there was nothing to recover from. No mean is "
      "given; in a comparison they count as sooner than any time.",
@@ -172,11 +172,7 @@ def _remedy(f: Findings, rows: list[Comparison]) -> Message:
         (once, "one more {what} brings {parts}"),
         (more, "{parts}, less than the difference seen"),
         (never, "more runs do not show {parts}: biases that all runs share leave more than the difference seen"),
-        (
-            unbounded,
-            "more runs do not bound {parts}: within what is known of the instruments a run may not reach the margin at "
-            "all, so that a longer highway phase or better known instruments are needed",
-        ),
+        (unbounded, "more runs do not bound {parts}, but a longer highway phase or better known instruments may"),
     )
     texts = [message(template, parts=all_of(parts), what=what) for parts, template in templates if parts]
     return message("{texts:upper}.", texts=all_of(texts or ["more blocks with both"], ";"))
@@ -209,15 +205,12 @@ def _values(f: Findings) -> Iterator[Limitation]:
     for key, values in f.values_with("not reached"):
         how = "too few runs reached it to compare the configurations"
         if any(c.key == key.key and c.basis == "runs" for c in f.comparisons):
-            how = (
-                "they enter the comparison as “longer than”, which assumes normal scatter and that the end of watching has "
-                "nothing to do with the time itself"
-            )
+            how = "they count as “longer than”, which assumes normal scatter and an end of watching that has no part in it"
         bound = Value(max(v.bound or 0.0 for v in values), key.spec.quantity, key.spec.decimals)
         runs = all_of(v.run for v in values)
         yield limitation("not-reached", keys=[key.key], title=title_of(key), runs=runs, bound=bound, how=how)
     for key, values in f.values_with("within at entry"):
-        yield limitation("within-at-entry", title=title_of(key), runs=all_of(v.run for v in values))
+        yield limitation("within-at-entry", keys=[key.key], title=title_of(key), runs=all_of(v.run for v in values))
     if titles := [title_of(k) for k in f.metrics if REGISTRY[k.spec.id].spec.headline and not k.spec.headline]:
         yield limitation("headline-few-runs", titles=all_of(titles))
     reasons: dict[tuple[Part, tuple[str, ...]], list[MetricKey]] = {}

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align import CRITERIA
-from intake_report.analyse.limitations.findings import KINDS, Findings, all_of, declare, limitation
+from intake_report.analyse.limitations.findings import KINDS, Findings, all_of, counted, declare, limitation
 from intake_report.messages import Beyond, Count, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation, RunResult
@@ -15,7 +15,6 @@ from intake_report.weather import SPREAD_LIMIT, ambient_apart
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best
 COLDER = 2.0  # K; two steps of a usual reading
 FAR = 15.0  # K; common practice: sensors of this kind keep their offset to a few tenths within it
-MOST_NAMED = 6  # runs; beyond it they are counted, not named
 DELTA = "temperature_difference"
 
 APART = (
@@ -69,8 +68,12 @@ declare(
      "by the error of the speed channel.",
      "Log position."),
     ("no-entry", 230, "values", "some runs have no highway entry",
-     "{who} had no highway entry (speed through {speed} and held for {hold}): no recovery time.",
-     "A route with a highway stretch, or another entry speed."),
+     "{count} ({runs}) had no highway entry (speed through {speed} and held for {hold}): no recovery time.",
+     "A ramp phase on which every run reaches the highway, or another entry speed."),
+    ("entry-above", 231, "values", "some runs were above the entry speed already before",
+     "{count} ({runs}) had no highway entry: the speed is above {speed} already where the phase of the entry begins, so that it does not rise "
+     "through it there; no recovery time.",
+     "A ramp phase that begins where every run is still slower, or a higher entry speed under [route.highway_entry]."),
     ("accuracy-unknown", 360, "values", "the accuracy of the sensor is not declared",
      "The accuracy of the intake air temperature sensor is not declared: absolute temperatures have an unknown bias; "
      "it is the same in all runs and cancels in differences.",
@@ -184,13 +187,13 @@ def _sampling(f: Findings) -> Iterator[Limitation]:
         for margin in (margin for margin in f.campaign.metrics.recovery_margins if margin < least):
             why = "smaller than one step of the reading" if margin < step else "not larger than twice that"
             cost = message("a single recovery time to it may be off by much more than its scatter shows")
-            keys = {k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin}
+            keys = [k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin]
             if known := [v.u for v in f.values if v.key in keys and v.u is not None]:  # noqa: PD011 - no frame
                 template = "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})"
                 typical = Value(float(np.median(known)), "time", 0)
                 cost = message(template, typical=typical, runs=Count(len(known), "run"))
             yield limitation(
-                "margin-resolution", u=Value(total, DELTA, 1), step=Value(step, DELTA, 1),
+                "margin-resolution", keys=keys, u=Value(total, DELTA, 1), step=Value(step, DELTA, 1),
                 margin=Value(margin, "margin"), why=why, cost=cost, least=Value(least, "margin"),
             )  # fmt: skip
     if row and row.interval_high > SLOW_SAMPLING:
@@ -200,15 +203,18 @@ def _sampling(f: Findings) -> Iterator[Limitation]:
 def _route(f: Findings) -> Iterator[Limitation]:
     if absent := [drive.entry.id for drive in f.drives if drive.aligned.method == "speed"]:
         yield limitation("no-position", who="all runs" if len(absent) == len(f.drives) else all_of(absent))
-    if without := [run.id for run in f.used.values() if run.highway_entry is None]:
-        who: Part = Count(len(without), "run")
-        if len(without) <= MOST_NAMED:
-            who = message("{who} ({runs})", who=who, runs=all_of(without))
-        entry, remedy = f.campaign.route.highway_entry, None
-        if not f.campaign.route.phases:
-            remedy = message("Phases stated under [[route.phase]], if the route has a highway stretch.")
-        speed, hold = Value(entry.speed, "speed", 0), Value(entry.hold, "time", 0)
-        yield limitation("no-entry", remedy=remedy, who=who, speed=speed, hold=hold)
+    route, remedy = f.campaign.route, None
+    if not route.phases:
+        remedy = message("Phases stated under [[route.phase]], if the route has a highway stretch.")
+    elif all(phase.kind == "city" for phase in route.phases):
+        return
+    above = {drive.entry.id for drive in f.drives for note in drive.aligned.notes if note.code == "entry-above"}
+    keys = [key.key for key in f.metrics if key.spec.group == "recovery"]
+    at = {"speed": Value(route.highway_entry.speed, "speed", 0), "hold": Value(route.highway_entry.hold, "time", 0)}
+    for code in ("no-entry", "entry-above"):
+        runs = [r.id for r in f.used.values() if r.highway_entry is None and (r.id in above) == (code == "entry-above")]
+        if runs:
+            yield limitation(code, remedy=remedy, keys=keys, **at, **counted(runs))
 
 
 def _sensor(f: Findings) -> Iterator[Limitation]:

@@ -93,11 +93,11 @@ def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
 
 def _sentence(result: ReportResult, key: MetricKey) -> str:
     rows = {c.configuration: c for c in compared(result, key)}
-    parts: list[str] = []
+    parts, first = list[str](), _lead(result, key, sentence=True)
     for c in result.ordered:
         value = level(result, key, c.id)
         over = " over ambient" if key.spec.id in OVER_AMBIENT and all(part[0] == "(" for part in parts) else ""
-        lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
+        lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() and first[-1] != ":" else ""
         judged = ""
         if found := rows.get(c.id):
             why, amount = adjusted(result, key, found), size(result, key, found)
@@ -108,7 +108,7 @@ def _sentence(result: ReportResult, key: MetricKey) -> str:
             judged += ")"
         name = emphasis(literal(c.name))
         parts.append(f"{lead}{value}{over} with {name}{judged}" if value else f"(no value with {name}{judged})")
-    return f"{_lead(result, key, sentence=True)} {'; '.join(parts)}{_resolution(result, key)}."
+    return f"{first} {'; '.join(parts)}{_resolution(result, key)}."
 
 
 def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> str:
@@ -116,13 +116,15 @@ def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> st
         phase = next((p for p in result.phases if p.id == key.parameter.key), None)
         place = f"In the phase {literal(key.parameter.label or key.parameter.key)}"
         if phase is not None and sum(p.kind == phase.kind for p in result.phases) == 1:
-            place = PLACES.get(phase.kind, place)
+            place = PLACES[phase.kind] if phase.kind in (key.parameter.label or key.parameter.key).lower() else place
         return f"{place}, intake air was on average" if sentence else place
     if key.spec.id == "peak_over_ambient":
         return "At its hottest, intake air was" if sentence else "At its hottest"
     if key.spec.id == "recovery_time" and key.parameter.number is not None:
         margin = formatting.margin(key.parameter.number, result.units, both=sentence)
         plain = f"After the highway entry, intake air came within {margin} of ambient"
+        if any(v.status in ("not reached", "within at entry") for v in result.compared(key.key)):
+            plain = f"Time from the highway entry until intake air came within {margin} of ambient:"
         return plain if sentence else f"Back within {margin}"
     title = metric_title(key, result.units)
     return f"{literal(title)} was" if sentence else title
@@ -140,8 +142,10 @@ def level(result: ReportResult, key: MetricKey, configuration: str, *, unit: boo
             return "" if mean is None else printed(mean, *form)
         return f"about {printed(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
     times = [v.value for v in values if v.value is not None]
-    runs = formatting.count(sum(counts.values()) + len(times), "run")
-    text = ", ".join(f"{state} in {k} of {runs}" for state, k in counts.items() if k)
+    n = sum(counts.values()) + len(times)
+    runs, every = formatting.count(n, "run"), "the only run" if n == 1 else f"all {n} runs"
+    words = zip(("not reached", "already within it at the entry"), counts.values(), strict=True)
+    text = ", ".join(f"{state} in {every if k == n else f'{k} of {runs}'}" for state, k in words if k)
     if not times:
         return text
     low, high = (printed(v, *form) for v in (min(times), max(times)))

@@ -40,11 +40,13 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     within = "Differences are taken within blocks where blocks hold both configurations; " if blocked else ""
     speed = result.printed(campaign.route.highway_entry.speed, "speed", 0)
     level = formatting.usual(result.level, "share", "si")
+    source = f"({literal(result.ambient_reference)}) was subtracted, so that a warm day does not count"
+    if result.ambient_reference == "none":
+        source = "was not recorded, so that between days a warm day counts"
     plainly = (
         f"One vehicle was driven over one route with {configurations} of its intake, {formatting.count(len(runs), 'run')}"
         f"{grouped}. A logger read the temperature of the intake air from the vehicle's diagnostic port; the temperature of "
-        f"the air outside ({literal(result.ambient_reference)}) was subtracted, so that a warm day does not count as a warm "
-        "intake. Runs are compared at the same place of the route and after the same event. "
+        f"the air outside {source} as a warm intake. Runs are compared at the same place of the route and after the same event. "
     )
     plainly += (
         "With one run of each, nothing tells an intake from its day and its traffic: a difference is an indication."
@@ -63,10 +65,11 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "runs and what all runs share of the instruments' errors. The more main differences are tested, the larger each must "
             "be to count as shown (Holm's adjustment for their number). "
         )
+    entered = any(phase.kind != "city" for phase in campaign.route.phases)
     precise = (
         f"Highway entry: speed rises through {speed} on the ramp and stays above it. A margin is timed at the edge between two "
-        f"steps of the reading, not at the first reading below it. {rests}Details: [[sec-methodology]] of the annex."
-    )
+        "steps of the reading, not at the first reading below it. "
+    ) * entered + f"{rests}Details: [[sec-methodology]] of the annex."
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 
 
@@ -289,12 +292,12 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
     if result.claims:
         blocks.append(claim_table(result))
     if result.places is not None or result.recovery_curves:
-        finding = answer.headline(result)
+        finding, falls = answer.headline(result), bool(result.recovery_curves)
+        bottom = " Bottom: over-ambient temperature of every run after the highway entry; dotted: recovery margins."
         picture = FigureOf(decision_figure(result, finding), "fig-decision").captioned(
             "Top: mean of the runs of each configuration along the route (its peak lies below the mean of the runs’ "
-            "peaks); shaded: phases; triangles: places of stops. Bottom: over-ambient temperature of every run after "
-            "the highway entry; dotted: recovery margins.",
-            f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
+            f"peaks); shaded: phases; triangles: places of stops.{bottom * falls}",
+            f"{finding}. One line per configuration along the route{', and below it the fall after the highway entry' * falls}.",
         )
         blocks.append(picture)
     blocks += [*answer.bounds(result), *_signatures(campaign, result)]

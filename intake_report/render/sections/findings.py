@@ -59,19 +59,12 @@ def _route(result: ReportResult) -> Iterator[Block]:
 
 
 def _recovery_and_soak(result: ReportResult) -> Iterator[Block]:
-    yield Heading(2, "Recovery after highway entry", "sec-recovery")
     if result.recovery_curves:
+        yield Heading(2, "Recovery after highway entry", "sec-recovery")
         drawn = recovery_figure(result, _levels(result, keys_of(result, "recovery_time")))
         yield FigureOf(drawn, "fig-recovery").captioned(
-            "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery "
-            "times.",
-            "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the "
-            "recovery margins. Recovery times are in the table of values per run.",
-        )
-    else:
-        unknown = result.ambient_reference == "none"
-        yield Paragraph(
-            f"Not computed: no {'ambient temperature was recorded' if unknown else 'run has a highway entry'}."
+            "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
+            "Over-ambient temperature of every run after the highway entry. Recovery times are in the table of values per run.",
         )
     yield Heading(2, "Heat soak at stops", "sec-soak")
     if not result.stop_curves:

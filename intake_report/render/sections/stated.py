@@ -31,18 +31,18 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         f"Intervals are two-sided {level} intervals from Student's t distribution. Where several headline comparisons are made, "
         "p-values are also given with Holm's adjustment. "
     )
+    recovery = (
+        f" Highway entry: speed rises through {speed} on the ramp and stays above it for {entry.hold:.0f} s. A recovery counts "
+        f"once it has stayed within its margin for {campaign.metrics.recovery_hold:.0f} s; within it at the entry is no time of 0 s."
+    )
     rests = rests if any(c.basis == "runs" for c in differences) else ""
     return (
         Heading(1, "Methodology", "sec-methodology"),
         Paragraph(literal(_design(result))),
         Paragraph(literal(_route(campaign, result))),
         Paragraph(
-            f"Highway entry is the moment at which speed rises through {speed} on the ramp and stays above it for "
-            f"{entry.hold:.0f} s, resolved between samples; the same definition holds for all runs. Stops are found with "
-            f"hysteresis on the readings of speed, repeated rows left out; a heat-soak rate is taken from stops of "
-            f"{campaign.metrics.minimum_stop:.0f} s or more. A recovery counts once it has stayed within its margin for "
-            f"{campaign.metrics.recovery_hold:.0f} s; a run that is within it at the entry has nothing to recover from, which "
-            "is a state of its own and no time of 0 s."
+            f"Stops are found with hysteresis on the readings of speed, repeated rows left out; a heat-soak rate is taken from "
+            f"stops of {campaign.metrics.minimum_stop:.0f} s or more.{recovery if any(p.kind != 'city' for p in campaign.route.phases) else ''}"
         ),
         Paragraph(
             "Readings with steps are not temperatures to the step: where the reading changes from one step to the next, the "
