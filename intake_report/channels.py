@@ -78,6 +78,7 @@ def channel(name: str) -> Channel:
         words = name.lower().replace("_", " ").split()  # each begins a word of the label: "intake_temp"
         labels = {c.name: f" {c.label.lower()}" for c in CHANNELS.values()}
         meant = [known for known, label in labels.items() if words and all(f" {word}" in label for word in words)]
+        meant = meant or [known for known in CHANNELS if known in words]  # "speed in mph"
         remedy = f"Did you mean “{meant[0]}”?" if len(meant) == 1 else nearest(name, CHANNELS, "Channels are", 0.6)
         raise DataError(f"there is no channel “{name}”.", remedy=remedy)
     return CHANNELS[name]

@@ -67,6 +67,7 @@ PLAIN = Likeness(0.1, 9.0, -9.0)  # of the run turned round, where it is the way
     [
         (Likeness(0.1, 2.9, 9.0), PLAIN, "not-registered"),
         (Likeness(-0.1, 8.0, 9.0), PLAIN, "not-registered"),
+        (Likeness(0.4, 8.0, 1.0), Likeness(0.3, 8.0, -1.0), "not-registered"),
         (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 8.0, 9.0), "reversed"),
         (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 1.0, 9.0), "not-registered"),
     ],

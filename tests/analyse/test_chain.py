@@ -54,6 +54,10 @@ def test_known_physics_comes_out(plain):
     assert difference(plain).difference < -1.0
 
 
+def test_chain_has_no_memory(plain):
+    assert results_json(analyse(plain.campaign), "2026-07-01", 1) == results_json(plain.result, "2026-07-01", 1)
+
+
 def test_what_conclude_is_given_takes_effect_without_measuring_again(plain, tmp_path):
     """Excluding a run, another level, baseline or claim: what is concluded is what a whole run of that file concludes."""
     data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [claim(id="other", relation="higher")])
@@ -171,6 +175,14 @@ def test_runs_of_no_or_one_configuration_left(tmp_path, left, code):
     verdicts = {c.id: c.verdict for c in found.result.claims}
     assert verdicts["c"] == "cannot be tested" and (left or verdicts["soon"] == "cannot be tested")
     json.loads(results_json(found.result, "2026-07-01", 1))  # refuses anything that is not finite
+
+
+def test_one_configuration_in_the_file(tmp_path):
+    data = roadlog.campaign(blocks=1)
+    data["configuration"] = data["configuration"][:1]
+    data["run"] = [run for run in data["run"] if run["configuration"] == "stock"]
+    found = run_chain(roadlog.write(tmp_path, data))
+    assert found.result.comparisons == () and "one-configuration" in codes(found)
 
 
 def test_margins_that_nothing_reaches(tmp_path):

@@ -317,6 +317,7 @@ def test_assumptions_in_doubt_are_said():
         (CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3), "value-missing", ("1 run (r5)", "no such channel")),
         (PEAK, GRID, (9.0, 12.0, -5.4, 8.1, 11.9, -2.0, 9.6, 12.2, -23.4), "below-ambient", ("In 2 runs", "23.4\u00a0K")),
         (RECOVERY, PAIRS, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0), "not-reached", ("r2", "300", "“longer than”")),
+        (RECOVERY, "s1 e1 s2 e2", [(200.0,)] * 4, "not-reached", ("too few runs reached it",)),
         (CITY, PAIRS, (9.0, 5.0) * 3, "no-scatter", ("unknown, not zero",)),
     ],
 )  # fmt: skip

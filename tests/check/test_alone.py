@@ -37,6 +37,9 @@ def test_what_the_file_is(tmp_path, capsys):
     assert cli.main(["check", str(path)]) == 0
     out = capsys.readouterr().out
     assert "for this look only" in " ".join(out.split())
+    pasted = tomllib.loads(out[out.index("[log.columns]") :])
+    assert pasted["log"]["columns"]["Speed (km/h)"] == "speed [km/h]"
+    assert pasted["log"]["columns"]["Intake Temp (C)"] == "iat [degC]"
 
 
 def test_a_log_without_a_known_intake_temperature_cannot_be_judged(tmp_path, capsys):

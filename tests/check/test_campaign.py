@@ -265,6 +265,10 @@ def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsy
     assert any("states no [[route.phase]]" in note for note in check["notes"])
     phases = tomllib.loads(check["phases_text"])["route"]["phase"]
     assert [phase["kind"] for phase in phases] == ["city", "ramp", "highway"]
+    # pasted, the campaign states phases, and the highway entry is found
+    file.write_text(file.read_text("utf-8") + "\n" + check["phases_text"], "utf-8")
+    _, (again,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert again["phases_text"] == "" and again["drive"]["highway_entry"] is not None
 
 
 def test_all_wrong_limits_are_said_at_once_with_the_path_as_given(tmp_path, capsys, monkeypatch):

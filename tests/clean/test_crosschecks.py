@@ -42,7 +42,7 @@ def test_lag_and_scale_are_recovered(scale, lag, interval):
     ("speed", "gps", "status", "words"),
     [
         (1.04 * profile(TIME - 1.8), GPS, "agrees", ""),
-        (1.06 * GPS, GPS, "flagged", "+6.0 %"),
+        (1.055 * GPS, GPS, "flagged", "+5.5 %"),
         (GPS / 1.609344, GPS, "flagged", "mph labelled km/h"),
         (profile(TIME - 2.2), GPS, "flagged", "comes +2.2 s later"),
         (FLAT, FLAT, "not-possible", "hardly changes"),

@@ -187,6 +187,7 @@ def test_deciding_metrics_are_those_that_the_campaign_names(demo):
     for text, words in (
         ("mean_over_ambiant: city", "Did you mean “mean_over_ambient”?"),
         ("mean_over_ambient: town", "There are “mean_over_ambient: city”"),
+        ("recovery_time: 9 degF", "There are"),
         ("recovery_time: soon", "campaign.decides[1]"),
         ("peak_power", "is not among the metrics"),
     ):
