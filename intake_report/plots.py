@@ -96,26 +96,20 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 
 
 def drawing(
-    result: ReportResult,
-    height: float,
-    finding: str,
-    rows: int = 1,
-    columns: int = 1,
-    used: int | None = None,
-    **more: Any,
+    result: ReportResult, height: float, finding: str, rows: int = 1, columns: int = 1, n: int | None = None, **own: Any
 ) -> tuple[Look, Figure, list[Axes]]:
     """Return the look of a result, a figure of the text width under what it shows, and its panels in reading order.
 
-    `height` [in]; `used`: so many of the panels are needed, the others hidden; `more`: as `Figure.subplots` takes it.
+    `height` [in]; `n`: so many of the panels are needed, the others hidden; `own`: as `Figure.subplots` takes it.
     """
     figure = Figure(figsize=(WIDTH, height))
     if finding:
         style: dict[str, Any] = {"ha": "left", "va": "top", "fontsize": 9.5, "fontweight": "bold"}
         figure.suptitle(wrapped(finding, 84), x=0.01, y=1.0 - EDGE / (72.0 * height), **style)
-    panels = list(figure.subplots(rows, columns, squeeze=False, **more).ravel())
-    for panel in panels[used:] if used is not None else ():
+    panels = list(figure.subplots(rows, columns, squeeze=False, **own).ravel())
+    for panel in panels[n:] if n is not None else ():
         panel.set_visible(False)
-    return Look(result), figure, panels[:used]
+    return Look(result), figure, panels[:n]
 
 
 def name_axes(panel: Axes, x: str = "", y: str = "", grid: Literal["x", "y", "both"] = "y") -> None:
@@ -161,20 +155,15 @@ def _place(figure: Figure) -> None:
 
 
 def _shares(
-    places: list[int],
-    needs: Iterable[tuple[float, float]],
-    ends: tuple[float, float],
-    ratios: Any,
-    gap: float,
-    way: int,
+    place: list[int], needs: Iterable[tuple[float, float]], ends: tuple[float, float], ratios: Any, gap: float, way: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return begin and length of every column of panels, or of every row from the top (`way` -1), between two ends [pt].
 
-    `places`, `needs`: of each panel the number of its row or column, and the room before and after it.
+    `place`, `needs`: of each panel the number of its row or column, and the room before and after it.
     """
     before, after = np.zeros((2, len(ratios)))
     for side, room in zip((before, after), zip(*needs, strict=True), strict=True):
-        np.maximum.at(side, places, room)
+        np.maximum.at(side, place, room)
     lengths = (ends[1] - ends[0] - sum(before + after) - gap * (len(ratios) - 1)) * np.array(ratios) / sum(ratios)
     whole = before + lengths + after + gap
     return ends[0] + np.cumsum(whole[::way])[::way] - whole + before, lengths

@@ -86,9 +86,8 @@ def speed_profile(time: Floats, speed: Floats) -> Profile:
     # the lowest speed wherever the vehicle stood: several samples share one distance
     place, first = np.unique(way, return_index=True)
     lowest = np.minimum.reduceat(speed, first)
-    grid = np.arange(0.0, way[-1] + 1e-9, STEP)
     # between samples a constant acceleration makes the square of speed linear in distance
-    return Profile(np.sqrt(np.interp(grid, place, np.maximum(lowest, 0.0) ** 2)), STEP)
+    return Profile(np.sqrt(np.interp(np.arange(0.0, way[-1] + 1e-9, STEP), place, np.maximum(lowest, 0.0) ** 2)), STEP)
 
 
 class Likeness(NamedTuple):
