@@ -101,7 +101,7 @@ def _check_claim(campaign: Campaign, metrics: Metrics, claim: Claim, where: str)
         what, remedy = f"the metric “{claim.metric}” needs a {spec.parameter}.", f"Add `{spec.parameter}`."
     elif claim.metric in PULL_METRICS and not campaign.pulls:
         key, what = ".metric", f"“{claim.metric}” is measured on a dyno, and the campaign has no pull."
-        remedy = "Add [[pull]] entries, or name a metric of the runs."
+        remedy = NO_PULL
     elif find_key(claim, metrics) is None:
         key, what, remedy = _not_computed(campaign, claim, metrics)
     elif not is_absolute(claim) and claim.configuration == other(campaign, claim):
@@ -317,6 +317,7 @@ def _close(a: float | None, b: float | None) -> bool:
 
 
 Reader = Callable[[Campaign], object]
+NO_PULL = "Add [[pull]] entries, or name a metric of the runs."
 LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no difference between runs comes near
 
 

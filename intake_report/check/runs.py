@@ -11,7 +11,7 @@ from intake_report.align import CRITERIA, Alignment, Check, Comparability, align
 from intake_report.analyse import inputs
 from intake_report.analyse.acceptance import judge_runs, one_drive
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.claim_check import campaign_mistakes, deciding_keys
+from intake_report.analyse.claim_check import NO_PULL, campaign_mistakes, deciding_keys
 from intake_report.analyse.describe import cross_check, phases_text
 from intake_report.analyse.measure import build_series, metric_keys
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
@@ -112,7 +112,9 @@ class Court:
 
     def __init__(self, campaign: Campaign) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
-        refuse(campaign_mistakes(campaign))
+        refuse(
+            error for error in campaign_mistakes(campaign) if error.remedy != NO_PULL
+        )  # pulls may come after the runs
         self.campaign, self.records = campaign, inputs.weather_records(campaign)
         metrics = metric_keys(campaign)
         self.asked = [k for k in metrics if k.key in deciding_keys(campaign, metrics) and k.spec.group != "engine"]

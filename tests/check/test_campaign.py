@@ -154,6 +154,11 @@ def test_a_mistake_of_the_campaign_is_wrong_usage_and_only_absent_logs_are_forgi
     assert text in captured.err and captured.out == "" and "b3-stock.csv" not in captured.err
 
 
+def test_a_claim_on_power_may_wait_for_its_pulls(tmp_path, capsys):
+    file = planned_campaign(tmp_path, claim=[CLAIM | {"metric": "peak_power", "value": "-1 kW"}])
+    assert check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)[0] == 0
+
+
 def test_wrong_usage(campaign, tmp_path, capsys):
     path = str(log(tmp_path / "a.csv"))
     assert cli.main(["check", path, "--run", "b1-stock"]) == 2
