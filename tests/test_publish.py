@@ -25,7 +25,7 @@ from intake_report.campaign import load_campaign
 from intake_report.cli import main
 from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
-from intake_report.nightly.work import summary_of
+from intake_report.nightly.outcome import summary_of
 from intake_report.provenance import issued_reports, sha256
 from intake_report.publish import publish, put_in_place
 from intake_report.render.sections.stated import changes

@@ -85,13 +85,13 @@ NIGHT = """
 import shutil, sys
 from pathlib import Path
 from intake_report import publish
-from intake_report.nightly import night, work
+from intake_report.nightly import night, outcome
 root, out, finished, date = sys.argv[1:]
 def make(campaign, scratch, *_):
     shutil.copytree(finished, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"))
 publish.make_report = make
 settings = night.Settings(Path(out), jobs=2, date=date)
-sys.exit(night.run_night([Path(root)], settings, work.render_campaign).exit_status)
+sys.exit(night.run_night([Path(root)], settings, outcome.render_campaign).exit_status)
 """
 
 

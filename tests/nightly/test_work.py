@@ -14,7 +14,7 @@ import roadlog
 from conftest import DATE, Report, kernels_below, start_command, wait_for
 
 from intake_report import kernel, publish
-from intake_report.nightly import find, work
+from intake_report.nightly import find, outcome, work
 from intake_report.provenance import damages, report_folders
 
 POOL = ThreadPoolExecutor(2)
@@ -46,8 +46,8 @@ def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, tmp_path)
     made = [POOL.submit(attempt, job(file, tmp_path / name)) for name in ("a", "b")]
     first = wait_for(lambda: work.current[:])[0]
     first.process.kill()
-    for outcome in made:
-        assert "campaign.units" in outcome.result(60)["reason"]
+    for one in made:
+        assert "campaign.units" in one.result(60)["reason"]
     assert first not in work.current
 
 
@@ -58,7 +58,7 @@ def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeyp
     assert "campaign.units" in (tmp_path / "out" / "one.log").read_text()
     for young, files in ((0, 5), (10**15, 0)):  # files so young that they may have changed unseen are not believed
         monkeypatch.setattr(find, "YOUNG", young)
-        told = work.render_campaign(job(file, tmp_path / "out"))
+        told = outcome.render_campaign(job(file, tmp_path / "out"))
         assert told["whole"] and len(told["files"]) == files
 
 
@@ -111,7 +111,7 @@ def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_pat
         (lambda *_: log.unlink(), "the file vanished"),
     ):
         monkeypatch.setattr(publish, "make_report", change)
-        told = work.render_campaign(job(tmp_path / "campaign" / "campaign.toml", tmp_path / "out"))
+        told = outcome.render_campaign(job(tmp_path / "campaign" / "campaign.toml", tmp_path / "out"))
         assert told["reason"].startswith(f"{log}: {said}") and report_folders(tmp_path / "out") == []
 
 
