@@ -112,9 +112,8 @@ class Court:
 
     def __init__(self, campaign: Campaign) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
-        refuse(
-            error for error in campaign_mistakes(campaign) if error.remedy != NO_PULL
-        )  # pulls may come after the runs
+        # pulls may come after the runs
+        refuse(error for error in campaign_mistakes(campaign) if error.remedy != NO_PULL)
         self.campaign, self.records = campaign, inputs.weather_records(campaign)
         metrics = metric_keys(campaign)
         self.asked = [k for k in metrics if k.key in deciding_keys(campaign, metrics) and k.spec.group != "engine"]
@@ -196,10 +195,9 @@ class Court:
     def _lacking(self, series: RunSeries) -> list[str]:
         """Return for which metrics of claims and decision the run yields no value; what it lacks of ambient is a criterion."""
         known = [k for k in self.asked if series.ambient is not None or "over-ambient" not in k.spec.needs]
-        told = [
-            (k, v.reason) for k in known if (v := evaluate(k, series)).status == "not computed" and series.time.size
-        ]
-        parts = tuple(message("{title:lower} ({why})", title=title_of(k), why=why) for k, why in told)
+        values = [(k, evaluate(k, series)) for k in known if series.time.size]
+        lacking = [(k, v.reason) for k, v in values if v.status == "not computed"]
+        parts = tuple(message("{title:lower} ({why})", title=title_of(k), why=why) for k, why in lacking)
         text = "It gives no value for {parts}, which the campaign asks for."
         return [self._plain(message(text, parts=Listing(parts)))] if parts else []
 
