@@ -140,6 +140,7 @@ CASES: tuple[Case, ...] = (
          refusal="expands to more than", file="log.csv.zst"),
     Case("zip of several logs", lambda: _zip(a__csv=GOOD, b__csv=GOOD), refusal="holds 2 files", file="l.zip"),
     Case("zip of nothing", lambda: _zip(), refusal="holds 0 files", file="l.zip"),
+    Case("zip by an unknown method", lambda: _zip(log__csv=GOOD).replace(b"\0\0\x08\0", b"\0\0\x61\0"), refusal="packed by a method", file="l.zip"),
     Case("truncated zip", lambda: _zip(log__csv=GOOD)[:-30], refusal="damaged", file="l.zip"),
     Case("truncated zstandard", lambda: _zstd(GOOD)[:-20], refusal="damaged", file="l.csv.zst"),
     Case("plain text named gz", lambda: GOOD, (), file="log.csv.gz", rows=50),
